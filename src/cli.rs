@@ -1,0 +1,51 @@
+//! The command line: what can be asked, and the exit codes.
+
+use clap::{Parser, Subcommand};
+
+use crate::commands::baseline::BaselineCommand;
+use crate::commands::check::Check;
+use crate::commands::demo::Demo;
+use crate::commands::replay::Replay;
+use crate::commands::{Failure, say};
+
+/// Passive cavitation detection: what was heard, and what could have been heard.
+///
+/// Research use only: not a medical device, no treatment planning, no safety interlock.
+#[derive(Debug, Parser)]
+#[command(name = "simmer", version, max_term_width = 100)]
+pub struct Cli {
+    /// What to do
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// One command.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// The whole job on a simulated bench: noise, baseline, injection, a ramp, an uncoupled receiver
+    Demo(Demo),
+    /// The whole analysis on recordings; writes a session folder
+    Replay(Replay),
+    /// A baseline file from no-bubble recordings, or how repeatable they are
+    Baseline(BaselineCommand),
+    /// Looks at a configuration and at recordings; changes nothing
+    Check(Check),
+}
+
+/// Runs a command; the exit code.
+#[must_use]
+pub fn run(cli: &Cli) -> u8 {
+    let outcome: Result<u8, Failure> = match &cli.command {
+        Command::Demo(command) => command.run(),
+        Command::Replay(command) => command.run(),
+        Command::Baseline(command) => command.run(),
+        Command::Check(command) => command.run(),
+    };
+    match outcome {
+        Ok(code) => code,
+        Err(failure) => {
+            say(&format!("simmer: {}", failure.message));
+            failure.code
+        }
+    }
+}

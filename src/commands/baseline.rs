@@ -1,0 +1,201 @@
+//! `simmer baseline`: a baseline file from no-bubble recordings, and how repeatable one is.
+
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+use super::replay::{default_workers, source};
+use super::{CANNOT_CREATE, DATA, Failure, Prepared, USAGE, give, prepare, say};
+use crate::detect::diagnosis::{Diagnosis, Repeat, diagnose, repeatability};
+use crate::detect::{Baseline, Session, Stage};
+use crate::engine::{Input, run};
+use crate::ingest::Recording;
+use crate::session::baseline_file::{self, Identity};
+use crate::signal::{Quantity, as_f64};
+
+/// What to make a baseline of.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Examples:
+  simmer baseline -c demo-data/config.toml --out out/baseline.json demo-data/baseline.sigmf-meta
+  simmer baseline -c demo-data/config.toml --repeat demo-data/baseline.sigmf-meta demo-data/baseline.sigmf-meta")]
+pub struct BaselineCommand {
+    /// Configuration (TOML)
+    #[arg(short, long, value_name = "CONFIG")]
+    pub config: PathBuf,
+    /// File to write; it must not be there
+    #[arg(long, value_name = "FILE", required_unless_present = "repeat")]
+    pub out: Option<PathBuf>,
+    /// Compare two no-bubble series instead: how far each quantity moves between them
+    #[arg(long, num_args = 2, value_names = ["A", "B"], conflicts_with = "recordings")]
+    pub repeat: Option<Vec<PathBuf>>,
+    /// Recordings in order; their pulses of stage baseline are taken
+    #[arg(value_name = "RECORDING", required_unless_present = "repeat")]
+    pub recordings: Vec<PathBuf>,
+}
+
+impl BaselineCommand {
+    /// Runs the command; the exit code.
+    ///
+    /// # Errors
+    /// What went wrong, with its exit code.
+    pub fn run(&self) -> Result<u8, Failure> {
+        let prepared = prepare(&self.config)?;
+        if let Some([a, b]) = self.repeat.as_deref() {
+            let first = gather(&prepared, std::slice::from_ref(a))?.0;
+            let second = gather(&prepared, std::slice::from_ref(b))?.0;
+            let tolerance = prepared.loaded.settings.drive.drive_tolerance;
+            let moves = repeatability(&first, &second, tolerance);
+            if moves.is_empty() {
+                return Err(Failure::new(
+                    DATA,
+                    "the two series have no target and drive in common",
+                ));
+            }
+            give(&repeat_text(&moves, &prepared))?;
+            return Ok(0);
+        }
+        let Some(out) = &self.out else {
+            return Err(Failure::new(USAGE, "--out is needed"));
+        };
+        self.write(&prepared, out)
+    }
+
+    fn write(&self, prepared: &Prepared, out: &Path) -> Result<u8, Failure> {
+        let cannot = |why: &dyn std::fmt::Display| {
+            Failure::new(CANNOT_CREATE, format!("{}: cannot create: {why}", out.display()))
+        };
+        if out.exists() {
+            return Err(cannot(&"the file is there already"));
+        }
+        let (baseline, recordings) = gather(prepared, &self.recordings)?;
+        let mut made_of = Vec::new();
+        for recording in &recordings {
+            let name = recording.path.file_name().unwrap_or_default().to_string_lossy();
+            made_of.push((name.into_owned(), recording.sha256()?));
+        }
+        let value = baseline_file::to_json(&baseline, &Identity::of(&prepared.plan), &made_of);
+        if let Some(folder) = out.parent().filter(|folder| !folder.as_os_str().is_empty()) {
+            std::fs::create_dir_all(folder).map_err(|error| cannot(&error))?;
+        }
+        std::fs::write(out, format!("{value}\n")).map_err(|error| cannot(&error))?;
+        let detect = &prepared.loaded.settings.detect;
+        let delta = detect.repeatability_db[Quantity::Broadband];
+        let found = diagnose(&baseline, &prepared.plan.used_channels, delta);
+        give(&text(&found, prepared))?;
+        for advice in &found.advice {
+            say(&format!("warning: {advice}"));
+        }
+        say(&format!("baseline in {}", out.display()));
+        Ok(0)
+    }
+}
+
+/// Hears the baseline pulses of recordings.
+fn gather(prepared: &Prepared, paths: &[PathBuf]) -> Result<(Baseline, Vec<Recording>), Failure> {
+    let recordings = prepared.open(paths, None)?;
+    let settings = &prepared.loaded.settings;
+    let session = Session::new(&prepared.plan, &settings.detect, &[], None);
+    let mut table = super::table::Table::default();
+    let mut faulty = None;
+    let read = recordings.clone();
+    let finished = run(
+        &prepared.plan,
+        session,
+        default_workers(),
+        |buffers| {
+            source(read, None, buffers)
+                .map_err(|failure| faulty = Some(failure))
+                .into_iter()
+                .flatten()
+                .filter(|item| match item {
+                    Ok(Input::Frame(frame)) => frame.tag.stage != Stage::Exposure,
+                    _ => true,
+                })
+        },
+        &mut table,
+    );
+    if let Some(failure) = faulty {
+        return Err(failure);
+    }
+    table.say_rest();
+    let baseline = finished?.session.into_baseline();
+    if baseline.targets.is_empty() {
+        return Err(Failure::new(DATA, "the recordings hold no usable pulse of stage baseline"));
+    }
+    Ok((baseline, recordings))
+}
+
+fn text(found: &Diagnosis, prepared: &Prepared) -> String {
+    let mut text = String::new();
+    // Writing into a string cannot fail.
+    writeln!(text, "target      drive            channel  quantity       pulses   mean dB    SD dB  lag-1   phi").ok();
+    for look in &found.quantities {
+        writeln!(
+            text,
+            "{:<10}  {:<15}  {:>7}  {:<13}  {:>6}  {:>8.3}  {:>7.4}  {:>5.2}  {:>4.2}",
+            look.target,
+            look.drive.to_string(),
+            prepared.plan.used_channels[look.place],
+            look.quantity.name(),
+            look.lambda.n,
+            look.lambda.mean,
+            look.lambda.sd,
+            look.lag1,
+            look.serial.phi,
+        )
+        .ok();
+    }
+    text.push_str(
+        "mean and SD of the detection level; phi: what serial correlation is taken to be\n",
+    );
+    writeln!(text, "drive is {}", prepared.loaded.settings.drive.drive_means).ok();
+    text
+}
+
+fn repeat_text(moves: &[Repeat], prepared: &Prepared) -> String {
+    let mut text = String::new();
+    // Writing into a string cannot fail.
+    writeln!(text, "target      drive            channel  quantity       SD A dB  SD B dB   B - A dB   95 % interval").ok();
+    for found in moves {
+        writeln!(
+            text,
+            "{:<10}  {:<15}  {:>7}  {:<13}  {:>7.4}  {:>7.4}  {:>+9.4}   {:+.4} to {:+.4}",
+            found.target,
+            found.drive.to_string(),
+            prepared.plan.used_channels[found.place],
+            found.quantity.name(),
+            found.sd_db[0],
+            found.sd_db[1],
+            found.move_db.difference,
+            found.move_db.low,
+            found.move_db.high,
+        )
+        .ok();
+    }
+    for quantity in Quantity::ALL {
+        let found: Vec<f64> = moves
+            .iter()
+            .filter(|found| found.quantity == quantity)
+            .map(|found| found.move_db.difference)
+            .collect();
+        if found.is_empty() {
+            continue;
+        }
+        let n = as_f64(found.len());
+        let mean = found.iter().sum::<f64>() / n;
+        let squares: f64 = found.iter().map(|d| (d - mean) * (d - mean)).sum();
+        let sd = if found.len() > 1 {
+            format!("{:.4} dB", (squares / (n - 1.0)).sqrt())
+        } else {
+            "- (one drive and channel)".to_owned()
+        };
+        let largest = found.iter().fold(0.0, |a: f64, d| a.max(d.abs()));
+        writeln!(
+            text,
+            "{}: mean move {mean:+.4} dB, SD over drives and channels {sd}, largest {largest:.4} dB",
+            quantity.name()
+        )
+        .ok();
+    }
+    text.push_str("a repeatability_db not below the largest move covers these two series\n");
+    text
+}

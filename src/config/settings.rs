@@ -1,0 +1,76 @@
+//! The settings as checked: what the other rooms work with.
+//!
+//! Only [`super::parse`] makes them, so whoever holds a [`Settings`] may rely on the bounds named
+//! here. Units stand last in each name.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+use crate::detect::{AlarmSpec, DetectSpec};
+use crate::signal::SignalSpec;
+
+/// A whole configuration, checked.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Settings {
+    /// Notes for the notebook; in no calculation.
+    pub session: SessionNotes,
+    /// The drive.
+    pub drive: DriveSettings,
+    /// Receive chain, gates, spectrum, bands.
+    pub signal: SignalSpec,
+    /// Budget, rules, checks.
+    pub detect: DetectSpec,
+    /// Alarms in the order of the file, names unique.
+    pub alarms: Vec<AlarmSpec>,
+    /// Where the page and the sample stream are served, when it was written.
+    pub serve: Option<ServeSettings>,
+}
+
+/// What a person wants to find again in the report. All of it is optional.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct SessionNotes {
+    /// What is sonicated.
+    pub subject: Option<String>,
+    /// Who works.
+    pub operator: Option<String>,
+    /// The bubbles: preparation, lot, dilution.
+    pub agent: Option<String>,
+    /// Temperature of the water, °C.
+    pub water_temperature_c: Option<f64>,
+    /// Dissolved oxygen of the water, mg/L.
+    pub dissolved_oxygen_mg_per_l: Option<f64>,
+    /// Anything else.
+    pub notes: Option<String>,
+}
+
+/// What the amplifier does.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DriveSettings {
+    /// Drive frequency f0, Hz; below half the sample rate.
+    pub frequency_hz: f64,
+    /// Length of the burst, s; shorter than a period of the repetition.
+    pub pulse_s: f64,
+    /// Pulse repetition frequency, Hz.
+    pub repetition_hz: f64,
+    /// Drives match within this share, above 0 and below 0.5.
+    pub drive_tolerance: f64,
+    /// What a number of drive means, printed wherever one is shown; not empty.
+    pub drive_means: String,
+    /// A pulse is missing after this many periods, above 1.
+    pub missing_after_periods: f64,
+}
+
+/// Where the page and the sample stream are served.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct ServeSettings {
+    /// Address of the page and the HTTP interface.
+    pub http: Option<SocketAddr>,
+    /// Address of the sample stream.
+    pub stream: Option<SocketAddr>,
+    /// Unix socket of the sample stream.
+    pub stream_unix: Option<PathBuf>,
+    /// File that holds the token; present whenever `http` or `stream` is no loopback address.
+    pub token_file: Option<PathBuf>,
+    /// Memory for spectra the page can still ask for, bytes.
+    pub spectra_kept_bytes: Option<u64>,
+}

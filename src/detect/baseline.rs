@@ -1,0 +1,273 @@
+//! The no-bubble baseline: per target and drive, what each channel heard without bubbles.
+//!
+//! Drives form in order of arrival: a pulse joins the nearest drive within the tolerance (at a tie
+//! the lower), else opens one, whose value stays that pulse's. Drive 0 and drive unknown stand apart
+//! and are never interpolated. Pulses with a fault stay out of that channel's series; the series
+//! stay aligned, so that any set of channels can be averaged pulse by pulse.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use sha2::{Digest, Sha256};
+
+use super::quantile::Quantile;
+use crate::signal::{Measured, PerQuantity};
+
+/// Pulses one drive of a baseline holds at most; later ones are named and left out.
+pub const MOST_PULSES: usize = 4096;
+
+/// Drives one target holds at most.
+pub const MOST_DRIVES: usize = 256;
+
+/// The drive a series belongs to.
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+pub enum Drive {
+    /// Not known.
+    Unknown,
+    /// A drive of exactly 0, MPa.
+    Zero,
+    /// A known drive, MPa.
+    Known(f64),
+}
+
+impl Drive {
+    /// The drive of a tag.
+    #[must_use]
+    pub fn of(drive_mpa: Option<f64>) -> Self {
+        match drive_mpa {
+            None => Self::Unknown,
+            Some(mpa) if mpa.abs() > 0.0 => Self::Known(mpa),
+            Some(_) => Self::Zero,
+        }
+    }
+
+    /// The value, MPa.
+    #[must_use]
+    pub const fn mpa(self) -> Option<f64> {
+        match self {
+            Self::Unknown => None,
+            Self::Zero => Some(0.0),
+            Self::Known(mpa) => Some(mpa),
+        }
+    }
+}
+
+impl std::fmt::Display for Drive {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Unknown => f.write_str("unknown drive"),
+            Self::Zero => f.write_str("0 MPa"),
+            Self::Known(mpa) => write!(f, "{mpa} MPa"),
+        }
+    }
+}
+
+/// One quantity of one baseline pulse.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Level {
+    /// λ, dB.
+    pub lambda_db: f64,
+    /// 10·log10 P, dB re 1 V².
+    pub level_db: f64,
+    /// P, V².
+    pub power_v2: f64,
+    /// Net line power, V².
+    pub net_v2: f64,
+}
+
+/// One channel of one baseline pulse.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sample {
+    /// Each quantity that could be formed.
+    pub levels: PerQuantity<Option<Level>>,
+    /// Power of the drive's line, V².
+    pub fundamental_v2: f64,
+    /// Density in the noise gate, V²/Hz.
+    pub noise_v2_per_hz: Option<f64>,
+    /// Drive's tone over the gate, V².
+    pub gate_tone_v2: f64,
+    /// Drive's tone before the first arrival, V².
+    pub feed_through_v2: Option<f64>,
+}
+
+impl Sample {
+    /// What a baseline keeps of a measured pulse.
+    #[must_use]
+    pub fn of(measured: &Measured) -> Self {
+        Self {
+            levels: PerQuantity::from_fn(|quantity| {
+                let band = measured.bands[quantity]?;
+                Some(Level {
+                    lambda_db: band.lambda_db?,
+                    level_db: band.level_db?,
+                    power_v2: band.power_v2,
+                    net_v2: band.net_v2,
+                })
+            }),
+            fundamental_v2: measured.fundamental_v2,
+            noise_v2_per_hz: measured.noise_v2_per_hz,
+            gate_tone_v2: measured.gate_tone_v2,
+            feed_through_v2: measured.feed_through_v2,
+        }
+    }
+}
+
+/// Mean and 5–95 % range of a spectrum over the pulses of a series, in bounded memory.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct SpectrumRange {
+    mean_v2_per_hz: Vec<f64>,
+    low: Vec<Quantile>,
+    high: Vec<Quantile>,
+    pulses: u32,
+}
+
+impl SpectrumRange {
+    fn add(&mut self, spectrum: &[f32]) {
+        if self.pulses == 0 {
+            self.mean_v2_per_hz = vec![0.0; spectrum.len()];
+            self.low = vec![Quantile::new(0.05); spectrum.len()];
+            self.high = vec![Quantile::new(0.95); spectrum.len()];
+        }
+        self.pulses += 1;
+        for (k, &s) in spectrum.iter().enumerate() {
+            self.mean_v2_per_hz[k] +=
+                (f64::from(s) - self.mean_v2_per_hz[k]) / f64::from(self.pulses);
+            self.low[k].add(s);
+            self.high[k].add(s);
+        }
+    }
+
+    /// Mean density of each bin, V²/Hz; empty without pulses.
+    #[must_use]
+    pub fn mean_v2_per_hz(&self) -> &[f64] {
+        &self.mean_v2_per_hz
+    }
+
+    /// 5 % and 95 % quantile of each bin's density, V²/Hz.
+    pub fn range_v2_per_hz(&self) -> impl Iterator<Item = [f64; 2]> {
+        self.low.iter().zip(&self.high).map(|(low, high)| [low.value(), high.value()])
+    }
+}
+
+/// All pulses of one drive.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DriveSeries {
+    /// The drive.
+    pub drive: Drive,
+    /// Numbers of the pulses, in order of arrival.
+    pub pulses: Vec<u64>,
+    /// For each used channel what it heard of each pulse; nothing where the channel was at fault.
+    pub channels: Vec<Vec<Option<Sample>>>,
+    /// For each used channel its spectra; empty when the baseline was read from a file.
+    pub spectra: Vec<SpectrumRange>,
+}
+
+/// The baseline of one target.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct TargetBaseline {
+    /// Its drives, in order of arrival.
+    pub drives: Vec<DriveSeries>,
+}
+
+/// Why a baseline pulse was left out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Refused {
+    /// The drive's series is full.
+    SeriesFull,
+    /// Too many different drives.
+    TooManyDrives,
+}
+
+impl TargetBaseline {
+    /// Adds a pulse; `samples` and `spectra` have one entry a used channel, a sample is missing
+    /// where that channel was at fault.
+    ///
+    /// # Errors
+    /// When the series or the target is full.
+    pub fn add<'a>(
+        &mut self,
+        number: u64,
+        drive: Drive,
+        tolerance: f64,
+        samples: &[Option<Sample>],
+        spectra: impl Iterator<Item = &'a [f32]>,
+    ) -> Result<(), Refused> {
+        let place = match self.nearest(drive, tolerance) {
+            Some(place) => place,
+            None if self.drives.len() >= MOST_DRIVES => return Err(Refused::TooManyDrives),
+            None => {
+                self.drives.push(DriveSeries {
+                    drive,
+                    pulses: Vec::new(),
+                    channels: vec![Vec::new(); samples.len()],
+                    spectra: vec![SpectrumRange::default(); samples.len()],
+                });
+                self.drives.len() - 1
+            }
+        };
+        let series = &mut self.drives[place];
+        if series.pulses.len() >= MOST_PULSES {
+            return Err(Refused::SeriesFull);
+        }
+        series.pulses.push(number);
+        let kept = series.channels.iter_mut().zip(&mut series.spectra);
+        for (((channel, range), sample), spectrum) in kept.zip(samples).zip(spectra) {
+            channel.push(*sample);
+            if sample.is_some() {
+                range.add(spectrum);
+            }
+        }
+        Ok(())
+    }
+
+    /// The drive a pulse joins: the nearest within the tolerance, at a tie the lower.
+    fn nearest(&self, drive: Drive, tolerance: f64) -> Option<usize> {
+        let Drive::Known(mpa) = drive else {
+            return self.drives.iter().position(|series| series.drive == drive);
+        };
+        let near = self.drives.iter().enumerate().filter_map(|(i, series)| match series.drive {
+            Drive::Known(d) if (mpa - d).abs() <= tolerance * d => Some((i, (mpa - d).abs(), d)),
+            _ => None,
+        });
+        near.min_by(|a, b| a.1.total_cmp(&b.1).then(a.2.total_cmp(&b.2))).map(|(i, ..)| i)
+    }
+
+    /// The first 16 hexadecimal digits of SHA-256 over drives, pulse numbers and levels: the same
+    /// series have the same name wherever they are kept.
+    #[must_use]
+    pub fn id(&self) -> String {
+        use std::fmt::Write as _;
+        let mut hash = Sha256::new();
+        for series in &self.drives {
+            hash.update(series.drive.to_string());
+            for (i, pulse) in series.pulses.iter().enumerate() {
+                hash.update(pulse.to_le_bytes());
+                for sample in series.channels.iter().map(|channel| channel[i]) {
+                    let levels = sample.into_iter().flat_map(|sample| sample.levels.0);
+                    for level in levels {
+                        let bits = level.map_or(0, |level| level.lambda_db.to_bits());
+                        hash.update(bits.to_le_bytes());
+                    }
+                }
+            }
+        }
+        hash.finalize().iter().take(8).fold(String::new(), |mut text, byte| {
+            // Writing into a string cannot fail.
+            write!(text, "{byte:02x}").ok();
+            text
+        })
+    }
+
+    /// The largest number of pulses any drive has.
+    #[must_use]
+    pub fn most_pulses(&self) -> usize {
+        self.drives.iter().map(|series| series.pulses.len()).max().unwrap_or(0)
+    }
+}
+
+/// Baselines of all targets.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Baseline {
+    /// By target's name.
+    pub targets: BTreeMap<Arc<str>, TargetBaseline>,
+}

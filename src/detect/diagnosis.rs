@@ -1,0 +1,291 @@
+//! What a baseline says of the set-up: its statistics, and advice.
+//!
+//! Linearity: the drive's line follows the drive dB for dB. Acoustic share: the drive's tone in the
+//! gate over that in the feed-through gate. Quiet: the broadband's mean λ does not rise with drive.
+
+use std::sync::Arc;
+
+use super::baseline::{Baseline, Drive, DriveSeries, Sample};
+use crate::signal::{Quantity, as_f64, decibels};
+use crate::stats::{
+    SerialCorrection, Summary, TwoSample, anderson_darling_normal, autocorrelation,
+    grubbs_outliers, trend, two_sample,
+};
+
+/// Largest departure of the drive's line from the drive, dB.
+const LINEAR_WITHIN_DB: f64 = 0.5;
+
+/// Least acoustic share, dB.
+const ACOUSTIC_SHARE_DB: f64 = 10.0;
+
+/// Pulses from which limits are narrow and cumulative detection is possible.
+const ENOUGH_PULSES: usize = 30;
+
+/// Significance of the tests for outliers, normality and trend.
+const SIGNIFICANCE: f64 = 0.01;
+
+/// Lag-1 correlation above which a short baseline keeps the false-alarm promise no longer.
+const STRONG_CORRELATION: f64 = 0.4;
+
+/// Pulses from which strong correlation is harmless.
+const ENOUGH_FOR_CORRELATION: usize = 60;
+
+/// One quantity of one drive and channel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct QuantityLook {
+    /// Target's name.
+    pub target: Arc<str>,
+    /// The drive.
+    pub drive: Drive,
+    /// Place among the used channels.
+    pub place: usize,
+    /// The quantity.
+    pub quantity: Quantity,
+    /// Count, mean and standard deviation of λ, dB.
+    pub lambda: Summary,
+    /// Lag-1 autocorrelation of λ.
+    pub lag1: f64,
+    /// What serial correlation costs.
+    pub serial: SerialCorrection,
+}
+
+/// Statistics and advice.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Diagnosis {
+    /// Every quantity with numbers.
+    pub quantities: Vec<QuantityLook>,
+    /// In words; what to do about it included.
+    pub advice: Vec<String>,
+}
+
+/// Looks at a whole baseline; `delta_db` is the broadband's repeatability.
+#[must_use]
+pub fn diagnose(baseline: &Baseline, channels: &[usize], delta_db: f64) -> Diagnosis {
+    let mut found = Diagnosis::default();
+    for (name, target) in &baseline.targets {
+        let mut drives: Vec<&DriveSeries> = target.drives.iter().collect();
+        drives.sort_by(|a, b| {
+            a.drive.mpa().unwrap_or(-1.0).total_cmp(&b.drive.mpa().unwrap_or(-1.0))
+        });
+        for series in &drives {
+            count_advice(name, series, &mut found.advice);
+            for (place, &channel) in channels.iter().enumerate() {
+                look_at(name, series, place, channel, &mut found);
+            }
+        }
+        for (place, &channel) in channels.iter().enumerate() {
+            let at = Place { target: name, place, channel };
+            linearity(&at, &drives, &mut found.advice);
+            acoustic_share(&at, &drives, &mut found.advice);
+            quiet(&at, &drives, delta_db, &mut found.advice);
+        }
+    }
+    found
+}
+
+struct Place<'a> {
+    target: &'a str,
+    place: usize,
+    channel: usize,
+}
+
+impl std::fmt::Display for Place<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        if self.target.is_empty() {
+            write!(f, "channel {}", self.channel)
+        } else {
+            write!(f, "target {} channel {}", self.target, self.channel)
+        }
+    }
+}
+
+fn count_advice(name: &str, series: &DriveSeries, advice: &mut Vec<String>) {
+    let n = series.pulses.len();
+    if n < ENOUGH_PULSES {
+        let target = if name.is_empty() { String::new() } else { format!("target {name}: ") };
+        advice.push(format!(
+            "{target}{n} pulses at {}: record {} more for narrow limits and cumulative detection",
+            series.drive,
+            ENOUGH_PULSES - n
+        ));
+    }
+}
+
+fn lambdas(series: &DriveSeries, place: usize, quantity: Quantity) -> Vec<f64> {
+    let samples = series.channels[place].iter().flatten();
+    samples.filter_map(|sample| sample.levels[quantity].map(|level| level.lambda_db)).collect()
+}
+
+fn look_at(
+    name: &Arc<str>,
+    series: &DriveSeries,
+    place: usize,
+    channel: usize,
+    found: &mut Diagnosis,
+) {
+    let at = format!("{} at {}", Place { target: name, place, channel }, series.drive);
+    for quantity in Quantity::ALL {
+        let values = lambdas(series, place, quantity);
+        let Some(lambda) = Summary::of(&values) else { continue };
+        let lag1 = autocorrelation(&values, 1);
+        let serial = SerialCorrection::of_one(lag1, lambda.n);
+        found.quantities.push(QuantityLook {
+            target: Arc::clone(name),
+            drive: series.drive,
+            place,
+            quantity,
+            lambda,
+            lag1,
+            serial,
+        });
+        let words = quantity.name();
+        let outliers = grubbs_outliers(&values, SIGNIFICANCE);
+        if !outliers.is_empty() {
+            found.advice.push(format!(
+                "{at}: {words} has {} outlying pulses (Grubbs); look for what happened there",
+                outliers.len()
+            ));
+        }
+        if anderson_darling_normal(&values).is_some_and(|test| test.p < SIGNIFICANCE) {
+            found.advice.push(format!(
+                "{at}: {words} is not normally distributed (Anderson-Darling); limits far out rest on it"
+            ));
+        }
+        if trend(&values).is_some_and(|test| test.p_two_sided < SIGNIFICANCE) {
+            found
+                .advice
+                .push(format!("{at}: {words} drifts; let the set-up settle and record anew"));
+        }
+        if lag1 > STRONG_CORRELATION && lambda.n < ENOUGH_FOR_CORRELATION {
+            found.advice.push(format!(
+                "{at}: {words} is correlated from pulse to pulse ({lag1:.2}); record {ENOUGH_FOR_CORRELATION} pulses"
+            ));
+        }
+    }
+}
+
+fn mean_db(
+    series: &DriveSeries,
+    place: usize,
+    value: impl Fn(&Sample) -> Option<f64>,
+) -> Option<f64> {
+    let levels: Vec<f64> = series.channels[place]
+        .iter()
+        .flatten()
+        .filter_map(|sample| value(sample).and_then(decibels))
+        .collect();
+    (!levels.is_empty()).then(|| levels.iter().sum::<f64>() / as_f64(levels.len()))
+}
+
+fn linearity(at: &Place<'_>, drives: &[&DriveSeries], advice: &mut Vec<String>) {
+    let mut first = None;
+    for series in drives {
+        let (Drive::Known(mpa), Some(level)) =
+            (series.drive, mean_db(series, at.place, |s| Some(s.fundamental_v2)))
+        else {
+            continue;
+        };
+        let Some((mpa0, level0)) = first else {
+            first = Some((mpa, level));
+            continue;
+        };
+        let (drive_db, line_db) = (20.0 * libm::log10(mpa / mpa0), level - level0);
+        if (line_db - drive_db).abs() > LINEAR_WITHIN_DB {
+            advice.push(format!(
+                "{at}: not linear: from {mpa0} to {mpa} MPa the drive rises {drive_db:.1} dB, its line {line_db:.1} dB; the preamplifier saturates or the drive is not what is reported"
+            ));
+            return;
+        }
+    }
+}
+
+fn acoustic_share(at: &Place<'_>, drives: &[&DriveSeries], advice: &mut Vec<String>) {
+    for series in drives {
+        let ratio = |s: &Sample| s.feed_through_v2.map(|feed| s.gate_tone_v2 / feed);
+        if let Some(share) = mean_db(series, at.place, ratio)
+            && share < ACOUSTIC_SHARE_DB
+        {
+            advice.push(format!(
+                "{at}: acoustic share {share:.1} dB at {}: under {ACOUSTIC_SHARE_DB} dB the drive's line is largely feed-through and says little of coupling",
+                series.drive
+            ));
+            return;
+        }
+    }
+}
+
+fn quiet(at: &Place<'_>, drives: &[&DriveSeries], delta_db: f64, advice: &mut Vec<String>) {
+    let known = drives.iter().filter(|series| matches!(series.drive, Drive::Known(_)));
+    let mut lowest: Option<Summary> = None;
+    for series in known {
+        let values = lambdas(series, at.place, Quantity::Broadband);
+        let Some(now) = Summary::of(&values) else { continue };
+        let Some(first) = lowest else {
+            lowest = Some(now);
+            continue;
+        };
+        let error =
+            (first.sd * first.sd / as_f64(first.n) + now.sd * now.sd / as_f64(now.n)).sqrt();
+        let rise = now.mean - first.mean;
+        if rise > (3.0 * error).max(delta_db) {
+            advice.push(format!(
+                "{at}: not quiet from {} on: without bubbles the broadband stands {rise:.2} dB over the lowest drive's",
+                series.drive
+            ));
+            return;
+        }
+    }
+}
+
+/// One quantity's move between two no-bubble series.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Repeat {
+    /// Target's name.
+    pub target: Arc<str>,
+    /// The drive.
+    pub drive: Drive,
+    /// Place among the used channels.
+    pub place: usize,
+    /// The quantity.
+    pub quantity: Quantity,
+    /// Standard deviation of λ in the first and the second series, dB.
+    pub sd_db: [f64; 2],
+    /// Second mean less first, its error and 95 % interval, dB.
+    pub move_db: TwoSample,
+}
+
+/// Compares what two no-bubble series have in common; drives match within `tolerance`.
+#[must_use]
+pub fn repeatability(first: &Baseline, second: &Baseline, tolerance: f64) -> Vec<Repeat> {
+    let mut found = Vec::new();
+    for (name, target) in &first.targets {
+        let Some(other) = second.targets.get(name) else { continue };
+        for series in &target.drives {
+            let same = |b: &&DriveSeries| match (series.drive, b.drive) {
+                (Drive::Known(a), Drive::Known(b)) => (a - b).abs() <= tolerance * a,
+                (a, b) => a == b,
+            };
+            let Some(again) = other.drives.iter().find(same) else { continue };
+            for place in 0..series.channels.len().min(again.channels.len()) {
+                for quantity in Quantity::ALL {
+                    let (a, b) =
+                        (lambdas(series, place, quantity), lambdas(again, place, quantity));
+                    let (Some(sa), Some(sb), Some(move_db)) =
+                        (Summary::of(&a), Summary::of(&b), two_sample(&a, &b))
+                    else {
+                        continue;
+                    };
+                    found.push(Repeat {
+                        target: Arc::clone(name),
+                        drive: series.drive,
+                        place,
+                        quantity,
+                        sd_db: [sa.sd, sb.sd],
+                        move_db,
+                    });
+                }
+            }
+        }
+    }
+    found
+}

@@ -1,0 +1,29 @@
+//! Powers → verdicts. Pure: no files, no threads, no clocks.
+//!
+//! In reading order: [`spec`] what is asked, [`pulse`] what is known of a pulse, [`baseline`] the
+//! no-bubble series, [`reference`] what a pulse is compared with, [`hearing`] when silence means
+//! nothing, [`window`] m of n, [`judge`] one exposure pulse, [`alarm`] alarms, [`summary`] what an
+//! exposure adds up to, [`row`] and [`event`] what leaves, [`session`] the one state machine.
+
+pub mod alarm;
+pub mod baseline;
+pub mod diagnosis;
+pub mod event;
+pub mod hearing;
+pub mod judge;
+pub mod pulse;
+pub mod quantile;
+pub mod reference;
+pub mod row;
+pub mod session;
+pub mod spec;
+pub mod summary;
+pub mod window;
+
+pub use baseline::{Baseline, Drive};
+pub use event::{Event, What};
+pub use pulse::{Channel, Pulse, PulseTime, Stage};
+pub use row::{Row, Verdict};
+pub use session::{Judgement, Session, alpha, pairs};
+pub use spec::{AlarmLimit, AlarmSpec, Condition, DetectSpec, Rule, Severity, SignOfLife, Trigger};
+pub use summary::ExposureSummary;

@@ -1,0 +1,346 @@
+//! What a pulse of a given drive is compared with: a baseline's series, or two of them between
+//! which its drive lies, turned into means, spreads and limits.
+//!
+//! u = log(d/d₁)/log(d₂/d₁); means of dB interpolated in u, powers P̄ in their logarithm, net line
+//! power linearly in V². A drive equal to a baseline's within 1e-6 takes that series alone; up to
+//! the tolerance beyond the range the end's values hold; further out there is no baseline.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use super::baseline::{Drive, DriveSeries, Level, TargetBaseline};
+use super::spec::Rule;
+use crate::signal::{PerQuantity, Quantity, as_f64, decibels};
+use crate::stats::{BaselineSeries, LEAST_BASELINE_PULSES, Reference, Summary, autocorrelation};
+
+/// Share of a drive within which it counts as the same.
+const SAME_DRIVE: f64 = 1e-6;
+
+/// A step between neighbouring drives above which an interpolated limit loses sensitivity.
+const WIDE_STEP: f64 = 1.25;
+
+/// Cached references; beyond this many the cache starts anew.
+const MOST_CACHED: usize = 512;
+
+/// One quantity's comparison.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct QuantityReference {
+    /// Mean, spread and count of λ.
+    pub statistics: Reference,
+    /// The limit on λ − δ, dB.
+    pub limit_db: f64,
+    /// The smallest steady rise one pulse shows with a chance of 90 %, dB over the mean of λ.
+    pub hear_db: f64,
+    /// Mean of 10·log10 P, dB re 1 V².
+    pub mean_level_db: f64,
+    /// P̄, V².
+    pub mean_power_v2: f64,
+    /// Mean net line power, V².
+    pub mean_net_v2: f64,
+}
+
+/// One channel's, or a set of channels', comparison.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChannelReference {
+    /// Each quantity with enough pulses.
+    pub quantities: PerQuantity<Option<QuantityReference>>,
+    /// Mean level of the drive's line, dB re 1 V².
+    pub fundamental_db: Option<f64>,
+    /// Mean density in the noise gate, dB re 1 V²/Hz.
+    pub noise_db: Option<f64>,
+    /// Interpolated across a step above 1.25.
+    pub wide_step: bool,
+}
+
+/// Where a drive lies among a baseline's.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Place {
+    At(usize),
+    Between { lower: usize, upper: usize, u: f64 },
+    Outside { above: bool },
+    Nowhere,
+}
+
+/// The outcome of looking for a comparison.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Lookup {
+    /// Found.
+    Found(Arc<ChannelReference>),
+    /// The drive lies outside the baseline's range.
+    Outside {
+        /// Above its highest drive.
+        above: bool,
+    },
+    /// There is none, or it has too few pulses.
+    Nothing,
+}
+
+/// Rules and budget that turn a series into limits.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LimitSpec {
+    /// α of one test.
+    pub alpha: f64,
+    /// m-of-n rule of each quantity.
+    pub rule: PerQuantity<Rule>,
+    /// δ of each quantity, dB.
+    pub repeatability_db: PerQuantity<f64>,
+    /// Drives match within this share.
+    pub drive_tolerance: f64,
+}
+
+/// Target, bits of the drive, places of the channels.
+type Key = (Arc<str>, Option<u64>, Vec<usize>);
+
+/// Looks up comparisons and remembers them.
+pub struct References {
+    spec: LimitSpec,
+    cache: HashMap<Key, Lookup>,
+}
+
+impl References {
+    /// With the rules of a session.
+    #[must_use]
+    pub fn new(spec: LimitSpec) -> Self {
+        Self { spec, cache: HashMap::new() }
+    }
+
+    /// Forgets what was remembered; a baseline has changed.
+    pub fn forget(&mut self) {
+        self.cache.clear();
+    }
+
+    /// The comparison for `drive` at a target, for the mean of the channels at the places `set`
+    /// among the used ones.
+    pub fn find(
+        &mut self,
+        name: &Arc<str>,
+        target: Option<&TargetBaseline>,
+        drive: Drive,
+        set: &[usize],
+    ) -> Lookup {
+        let Some(target) = target else { return Lookup::Nothing };
+        let key = (Arc::clone(name), drive.mpa().map(f64::to_bits), set.to_vec());
+        if let Some(known) = self.cache.get(&key) {
+            return known.clone();
+        }
+        let found = self.make(target, drive, set);
+        if self.cache.len() >= MOST_CACHED {
+            self.cache.clear();
+        }
+        self.cache.insert(key, found.clone());
+        found
+    }
+
+    fn make(&self, target: &TargetBaseline, drive: Drive, set: &[usize]) -> Lookup {
+        let drives = &target.drives;
+        let reference = match place(drives, drive, self.spec.drive_tolerance) {
+            Place::Nowhere => return Lookup::Nothing,
+            Place::Outside { above } => return Lookup::Outside { above },
+            Place::At(i) => self.at(&Series::of(&drives[i], set)),
+            Place::Between { lower, upper, u } => {
+                let (low, high) = (&drives[lower], &drives[upper]);
+                let mut found = self.between(&Series::of(low, set), &Series::of(high, set), u);
+                if let (Drive::Known(d1), Drive::Known(d2)) = (low.drive, high.drive) {
+                    found.wide_step = d2 > WIDE_STEP * d1;
+                }
+                found
+            }
+        };
+        if reference.quantities.0.iter().all(Option::is_none) {
+            return Lookup::Nothing;
+        }
+        Lookup::Found(Arc::new(reference))
+    }
+
+    fn at(&self, series: &Series) -> ChannelReference {
+        ChannelReference {
+            quantities: PerQuantity::from_fn(|quantity| {
+                let one = series.quantities[quantity].as_ref()?;
+                let statistics = Reference::of_one(&one.lambda)?;
+                Some(self.quantity(quantity, statistics, one.means))
+            }),
+            fundamental_db: series.fundamental_db,
+            noise_db: series.noise_db,
+            wide_step: false,
+        }
+    }
+
+    fn between(&self, low: &Series, high: &Series, u: f64) -> ChannelReference {
+        let mix = |a: f64, b: f64| (1.0 - u) * a + u * b;
+        let mix_option = |a: Option<f64>, b: Option<f64>| Some(mix(a?, b?));
+        ChannelReference {
+            quantities: PerQuantity::from_fn(|quantity| {
+                let (a, b) =
+                    (low.quantities[quantity].as_ref()?, high.quantities[quantity].as_ref()?);
+                let statistics = Reference::between(&a.lambda, &b.lambda, u)?;
+                let power = mix(libm::log(a.means.power_v2), libm::log(b.means.power_v2));
+                let means = Means {
+                    level_db: mix(a.means.level_db, b.means.level_db),
+                    power_v2: libm::exp(power),
+                    net_v2: mix(a.means.net_v2, b.means.net_v2),
+                };
+                Some(self.quantity(quantity, statistics, means))
+            }),
+            fundamental_db: mix_option(low.fundamental_db, high.fundamental_db),
+            noise_db: mix_option(low.noise_db, high.noise_db),
+            wide_step: false,
+        }
+    }
+
+    fn quantity(&self, quantity: Quantity, at: Reference, means: Means) -> QuantityReference {
+        let Rule { needed, of } = self.spec.rule[quantity];
+        let limit_db = at.limit(at.rule_factor(needed, of, self.spec.alpha));
+        QuantityReference {
+            statistics: at,
+            limit_db,
+            hear_db: at.detection_limit_one_pulse(limit_db, self.spec.repeatability_db[quantity]),
+            mean_level_db: means.level_db,
+            mean_power_v2: means.power_v2,
+            mean_net_v2: means.net_v2,
+        }
+    }
+}
+
+fn place(drives: &[DriveSeries], drive: Drive, tolerance: f64) -> Place {
+    let Drive::Known(d) = drive else {
+        return drives
+            .iter()
+            .position(|series| series.drive == drive)
+            .map_or(Place::Nowhere, Place::At);
+    };
+    let mut known: Vec<(f64, usize)> = drives
+        .iter()
+        .enumerate()
+        .filter_map(|(i, series)| match series.drive {
+            Drive::Known(mpa) => Some((mpa, i)),
+            _ => None,
+        })
+        .collect();
+    known.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let (Some(&(first, first_at)), Some(&(last, last_at))) = (known.first(), known.last()) else {
+        return Place::Nowhere;
+    };
+    if let Some(&(_, i)) = known.iter().find(|(mpa, _)| (d - mpa).abs() <= SAME_DRIVE * mpa) {
+        return Place::At(i);
+    }
+    if d < first {
+        return if first - d <= tolerance * first {
+            Place::At(first_at)
+        } else {
+            Place::Outside { above: false }
+        };
+    }
+    if d > last {
+        return if d - last <= tolerance * last {
+            Place::At(last_at)
+        } else {
+            Place::Outside { above: true }
+        };
+    }
+    let above = known.partition_point(|(mpa, _)| *mpa < d);
+    let ((d1, lower), (d2, upper)) = (known[above - 1], known[above]);
+    Place::Between { lower, upper, u: libm::log(d / d1) / libm::log(d2 / d1) }
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Means {
+    level_db: f64,
+    power_v2: f64,
+    net_v2: f64,
+}
+
+struct OneQuantity {
+    lambda: BaselineSeries,
+    means: Means,
+}
+
+/// One drive's series, averaged over a set of channels.
+struct Series {
+    quantities: PerQuantity<Option<OneQuantity>>,
+    fundamental_db: Option<f64>,
+    noise_db: Option<f64>,
+}
+
+impl Series {
+    fn of(drive: &DriveSeries, set: &[usize]) -> Self {
+        Self {
+            quantities: PerQuantity::from_fn(|quantity| {
+                let levels = averaged(drive, set, quantity);
+                let lambda: Vec<f64> = levels.iter().map(|level| level.lambda_db).collect();
+                // A series without any spread is no measurement; everything would pass it.
+                let summary =
+                    Summary::of(&lambda).filter(|s| s.n >= LEAST_BASELINE_PULSES && s.sd > 0.0)?;
+                let mean = |value: fn(&Level) -> f64| {
+                    levels.iter().map(value).sum::<f64>() / as_f64(levels.len())
+                };
+                Some(OneQuantity {
+                    lambda: BaselineSeries { summary, lag1: autocorrelation(&lambda, 1) },
+                    means: Means {
+                        level_db: mean(|l| l.level_db),
+                        power_v2: mean(|l| l.power_v2),
+                        net_v2: mean(|l| l.net_v2),
+                    },
+                })
+            }),
+            fundamental_db: mean_over(
+                drive,
+                set,
+                |values| {
+                    let levels: Vec<f64> = values.iter().filter_map(|v| decibels(*v)).collect();
+                    (!levels.is_empty()).then(|| levels.iter().sum::<f64>() / as_f64(levels.len()))
+                },
+                |sample| Some(sample.fundamental_v2),
+            ),
+            noise_db: mean_over(
+                drive,
+                set,
+                |values| {
+                    (!values.is_empty())
+                        .then(|| values.iter().sum::<f64>() / as_f64(values.len()))
+                        .and_then(decibels)
+                },
+                |sample| sample.noise_v2_per_hz,
+            ),
+        }
+    }
+}
+
+/// Mean over a set's channels of a summary of each channel's values.
+fn mean_over(
+    drive: &DriveSeries,
+    set: &[usize],
+    summary: impl Fn(&[f64]) -> Option<f64>,
+    value: impl Fn(&super::baseline::Sample) -> Option<f64>,
+) -> Option<f64> {
+    let mut sum = 0.0;
+    for &channel in set {
+        let values: Vec<f64> =
+            drive.channels[channel].iter().flatten().filter_map(&value).collect();
+        sum += summary(&values)?;
+    }
+    (!set.is_empty()).then(|| sum / as_f64(set.len()))
+}
+
+/// A quantity of each pulse, averaged over the channels of a set where all of them have it.
+fn averaged(drive: &DriveSeries, set: &[usize], quantity: Quantity) -> Vec<Level> {
+    let share = 1.0 / as_f64(set.len().max(1));
+    (0..drive.pulses.len())
+        .filter_map(|pulse| {
+            let mut mean = Level { lambda_db: 0.0, level_db: 0.0, power_v2: 0.0, net_v2: 0.0 };
+            for &channel in set {
+                let level = drive.channels[channel][pulse]?.levels[quantity]?;
+                mean.lambda_db += level.lambda_db;
+                mean.level_db += level.level_db;
+                mean.power_v2 += level.power_v2;
+                mean.net_v2 += level.net_v2;
+            }
+            if set.len() > 1 {
+                mean.lambda_db *= share;
+                mean.level_db *= share;
+                mean.power_v2 *= share;
+                mean.net_v2 *= share;
+            }
+            (!set.is_empty()).then_some(mean)
+        })
+        .collect()
+}

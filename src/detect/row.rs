@@ -1,0 +1,83 @@
+//! One row of the pulse table, and the verdict in it.
+
+use std::sync::Arc;
+
+use super::pulse::{Channel, PulseTime, Stage};
+use crate::signal::PerQuantity;
+
+/// What a pulse's sound says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Verdict {
+    /// Nothing over its limit, and it would have been heard from the detection limit on.
+    NotDetected,
+    /// A line of stable cavitation passed.
+    Stable,
+    /// The broadband passed.
+    Inertial,
+    /// Silence that means nothing.
+    Indeterminate,
+}
+
+impl Verdict {
+    /// The word in tables.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::NotDetected => "not_detected",
+            Self::Stable => "stable",
+            Self::Inertial => "inertial",
+            Self::Indeterminate => "indeterminate",
+        }
+    }
+}
+
+/// A row: one pulse on one channel, or a pulse that never came.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Row {
+    /// The pulse's number; nothing for one that never came.
+    pub pulse: Option<u64>,
+    /// When.
+    pub time: PulseTime,
+    /// Which channel.
+    pub channel: Channel,
+    /// Target's name.
+    pub target: Arc<str>,
+    /// Exposure's number; nothing in other stages.
+    pub exposure: Option<u32>,
+    /// Stage.
+    pub stage: Stage,
+    /// Drive, MPa.
+    pub drive_mpa: Option<f64>,
+    /// Drive as set.
+    pub drive_setting: Option<f64>,
+    /// P of each quantity, V².
+    pub power_v2: PerQuantity<Option<f64>>,
+    /// Power of the drive's line, V².
+    pub fundamental_v2: Option<f64>,
+    /// Mean broadband density, V²/Hz.
+    pub broadband_v2_per_hz: Option<f64>,
+    /// Level over baseline, dB.
+    pub level_db: PerQuantity<Option<f64>>,
+    /// The drive's line over its baseline, dB.
+    pub fundamental_db: Option<f64>,
+    /// The noise gate's density over its baseline, dB.
+    pub noise_db: Option<f64>,
+    /// Excess dose of the exposure so far, V²·s.
+    pub excess_dose_v2s: PerQuantity<Option<f64>>,
+    /// Since the last injection, s.
+    pub since_injection_s: Option<f64>,
+    /// Share of clipped samples in the gate.
+    pub clipped_share: Option<f64>,
+    /// Verdict; nothing in other stages.
+    pub verdict: Option<Verdict>,
+    /// Why: parts joined by `; `, no comma.
+    pub reason: String,
+    /// λ, dB.
+    pub lambda_db: PerQuantity<Option<f64>>,
+    /// λ over its baseline's mean, dB.
+    pub detect_db: PerQuantity<Option<f64>>,
+    /// The limit over that mean, dB.
+    pub limit_db: PerQuantity<Option<f64>>,
+    /// Detection limit of one pulse over that mean, dB.
+    pub hear_db: PerQuantity<Option<f64>>,
+}

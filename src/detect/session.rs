@@ -1,0 +1,588 @@
+//! The one state machine: whole pulses in order → rows, events, exposures.
+//!
+//! All memory across pulses lives here: baselines, limits, m-of-n windows, doses, alarms, channel
+//! `all`. It reads no clock and knows no file; the same pulses and acts give the same answers.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+use super::alarm::{Alarms, Change, Look};
+use super::baseline::{Baseline, Drive, Refused, Sample, TargetBaseline};
+use super::event::{Event, What};
+use super::hearing::{DriveCheck, Hindrance, Hindrances, NoiseHistory, own_faults};
+use super::judge::{Judge, PulseVerdict};
+use super::pulse::{Channel, Pulse, PulseTime, Stage};
+use super::reference::{LimitSpec, References};
+use super::row::{Row, Verdict};
+use super::spec::{AlarmSpec, DetectSpec};
+use super::summary::{ExposureSummary, ExposureTally};
+use crate::signal::{ChannelReading, Heard, Plan, Quantity, as_f64};
+use crate::stats::pulse_alpha;
+
+/// A new baseline replaces an old one from this many pulses on.
+const REPLACES_FROM: usize = 10;
+
+/// Minutes after an injection under which a baseline is doubtful.
+const WASH_OUT_MIN: f64 = 10.0;
+
+/// What came of one pulse.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Judgement {
+    /// Rows in the order of the table: a pulse that never came first, channels, `all` last.
+    pub rows: Vec<Row>,
+    /// What happened, in order.
+    pub events: Vec<Event>,
+}
+
+/// The last pulse, for holes and changes.
+#[derive(Debug, Clone)]
+struct Last {
+    pulse: Pulse,
+    exposure: Option<u32>,
+}
+
+/// A target's baseline as it grows.
+#[derive(Debug, Default)]
+struct Growing {
+    baseline: TargetBaseline,
+    begun_s: f64,
+    since_injection_s: Option<f64>,
+}
+
+/// The state of a session.
+pub struct Session {
+    spec: DetectSpec,
+    channels: Vec<usize>,
+    check: DriveCheck,
+    fixed: bool,
+    baseline: Baseline,
+    growing: BTreeMap<Arc<str>, Growing>,
+    noise: Vec<NoiseHistory>,
+    judge: Judge,
+    alarms: Alarms,
+    tally: Option<ExposureTally>,
+    exposures: u32,
+    last: Option<Last>,
+    injection: Option<(u32, f64)>,
+    injections_pending: u32,
+    said: BTreeSet<String>,
+    alarms_raised: u64,
+}
+
+impl Session {
+    /// Begins; a `baseline` from a file wins over baseline pulses of the stream.
+    #[must_use]
+    pub fn new(
+        plan: &Plan,
+        spec: &DetectSpec,
+        alarms: &[AlarmSpec],
+        baseline: Option<Baseline>,
+    ) -> Self {
+        let channels = plan.used_channels.clone();
+        let rows = channels.len() + usize::from(channels.len() > 1);
+        let alpha = alpha(spec, channels.len());
+        let limits = LimitSpec {
+            alpha,
+            rule: spec.rule,
+            repeatability_db: spec.repeatability_db,
+            drive_tolerance: spec.drive_tolerance,
+        };
+        Self {
+            check: DriveCheck::of(plan),
+            fixed: baseline.is_some(),
+            baseline: baseline.unwrap_or_default(),
+            growing: BTreeMap::new(),
+            noise: vec![NoiseHistory::default(); channels.len()],
+            judge: Judge::new(plan, spec, alpha, References::new(limits)),
+            alarms: Alarms::new(alarms, rows),
+            spec: spec.clone(),
+            channels,
+            tally: None,
+            exposures: 0,
+            last: None,
+            injection: None,
+            injections_pending: 0,
+            said: BTreeSet::new(),
+            alarms_raised: 0,
+        }
+    }
+
+    /// The baselines in use or growing, for a baseline file.
+    #[must_use]
+    pub fn into_baseline(self) -> Baseline {
+        let mut baseline = self.baseline;
+        for (target, growing) in self.growing {
+            let pulses = growing.baseline.most_pulses();
+            if pulses >= REPLACES_FROM || !baseline.targets.contains_key(&target) && pulses > 0 {
+                baseline.targets.insert(target, growing.baseline);
+            }
+        }
+        baseline
+    }
+
+    /// Alarms raised so far.
+    #[must_use]
+    pub const fn alarms_raised(&self) -> u64 {
+        self.alarms_raised
+    }
+
+    /// Bubbles are injected before the next pulse.
+    pub const fn inject(&mut self) {
+        self.injections_pending += 1;
+    }
+
+    /// Judges the next pulse; `readings` has one entry a used channel, ascending.
+    pub fn pulse(&mut self, pulse: &Pulse, readings: &[ChannelReading], out: &mut Judgement) {
+        out.rows.clear();
+        out.events.clear();
+        let missing = self.look_for_hole(pulse, out);
+        self.take_injections(pulse, out);
+        self.follow_stage(pulse, out);
+        if let (Some(missing), Some(tally)) = (missing, &mut self.tally) {
+            tally.add_missing(missing);
+        }
+        for (history, reading) in self.noise.iter_mut().zip(readings) {
+            if let Heard::Measured(measured) = reading.heard()
+                && let Some(density) = measured.noise_v2_per_hz
+            {
+                history.add(density);
+            }
+        }
+        let look = match pulse.stage {
+            Stage::Noise => self.reference_rows(pulse, readings, None, out),
+            Stage::Baseline => self.baseline_pulse(pulse, readings, out),
+            Stage::Exposure => self.exposure_pulse(pulse, readings, out),
+        };
+        self.raise_alarms(pulse, missing.is_some(), &look, out);
+        let exposure = self.tally.as_ref().map(ExposureTally::exposure);
+        self.last = Some(Last { pulse: pulse.clone(), exposure });
+    }
+
+    /// The stream is over.
+    pub fn end(&mut self, out: &mut Judgement) {
+        out.rows.clear();
+        out.events.clear();
+        let Some(last) = self.last.clone() else { return };
+        self.end_exposure("end of stream", &last.pulse, out);
+    }
+
+    fn say(&mut self, pulse: &Pulse, once: &str, text: String, out: &mut Judgement) {
+        if self.said.len() < 10_000 && self.said.insert(once.to_owned()) {
+            out.events.push(event(pulse, What::Warning { text }));
+        }
+    }
+
+    /// A hole before this pulse, proven by device time: pulses that fit into it.
+    fn look_for_hole(&self, pulse: &Pulse, out: &mut Judgement) -> Option<u64> {
+        let last = self.last.as_ref()?;
+        let same = last.pulse.stage == pulse.stage
+            && last.pulse.target == pulse.target
+            && last.pulse.exposure == pulse.exposure;
+        let gap_s = pulse.time.since_start_s - last.pulse.time.since_start_s;
+        let periods = gap_s * self.spec.repetition_hz;
+        if !same || periods <= self.spec.missing_after_periods {
+            return None;
+        }
+        let after_s = self.spec.missing_after_periods / self.spec.repetition_hz;
+        let several = self.channels.len() > 1;
+        let channel = if several { Channel::All } else { Channel::One(self.channels[0]) };
+        let time = PulseTime {
+            since_start_s: last.pulse.time.since_start_s + after_s,
+            utc_ns: last.pulse.time.utc_ns.map(|ns| ns + nanoseconds(after_s)),
+        };
+        let mut row = empty_row(pulse, channel);
+        row.pulse = None;
+        row.time = time;
+        row.exposure = last.exposure;
+        row.drive_mpa = None;
+        row.drive_setting = None;
+        row.reason = "pulse missing".to_owned();
+        row.verdict = (pulse.stage == Stage::Exposure).then_some(Verdict::Indeterminate);
+        row.since_injection_s = self.since_injection(time.since_start_s);
+        out.rows.push(row);
+        let missing = missing_count(periods);
+        out.events.push(event(pulse, What::PulseMissing { missing }));
+        Some(missing)
+    }
+
+    fn since_injection(&self, now_s: f64) -> Option<f64> {
+        self.injection.map(|(_, at_s)| now_s - at_s)
+    }
+
+    fn take_injections(&mut self, pulse: &Pulse, out: &mut Judgement) {
+        for _ in 0..std::mem::take(&mut self.injections_pending) {
+            let number = self.injection.map_or(1, |(number, _)| number + 1);
+            self.injection = Some((number, pulse.time.since_start_s));
+            out.events.push(event(pulse, What::Injection { number }));
+            self.clear_windows();
+            if let Some(tally) = &mut self.tally {
+                tally.note_injection(number);
+            }
+        }
+    }
+
+    fn clear_windows(&mut self) {
+        self.judge.clear_windows();
+        self.alarms.clear_windows();
+    }
+
+    /// Stage changes, exposures beginning and ending, baselines closing.
+    fn follow_stage(&mut self, pulse: &Pulse, out: &mut Judgement) {
+        let last =
+            self.last.as_ref().map(|last| (last.pulse.stage, Arc::clone(&last.pulse.target)));
+        let stage_changed = last.as_ref().is_none_or(|(stage, _)| *stage != pulse.stage);
+        let target_changed = last.as_ref().is_some_and(|(_, target)| *target != pulse.target);
+        if stage_changed {
+            self.clear_windows();
+        }
+        let other = match (&self.tally, pulse.exposure) {
+            (Some(tally), Some(number)) => tally.exposure() != number.get(),
+            _ => false,
+        };
+        if let Some(last) = self.last.clone() {
+            let ended_by = match (stage_changed, target_changed, other) {
+                (true, ..) => Some("change of stage"),
+                (_, true, _) => Some("change of target"),
+                (_, _, true) => Some("next exposure"),
+                _ => None,
+            };
+            if let Some(ended_by) = ended_by {
+                self.end_exposure(ended_by, &last.pulse, out);
+            }
+        }
+        if stage_changed {
+            out.events.push(event(pulse, What::Stage { stage: pulse.stage }));
+        }
+        if pulse.stage == Stage::Exposure {
+            self.close_baseline(pulse, out);
+            if self.tally.is_none() {
+                self.begin_exposure(pulse, out);
+            }
+        }
+    }
+
+    fn begin_exposure(&mut self, pulse: &Pulse, out: &mut Judgement) {
+        let number = pulse.exposure.map_or(self.exposures + 1, std::num::NonZeroU32::get);
+        self.exposures = self.exposures.max(number);
+        self.tally = Some(ExposureTally::begin(
+            number,
+            Arc::clone(&pulse.target),
+            (pulse.number, pulse.time),
+            self.injection,
+            self.baseline.targets.get(&pulse.target).map(|baseline| baseline.id().into()),
+            self.channels.len(),
+        ));
+        out.events.push(event(pulse, What::ExposureBegan { exposure: number }));
+    }
+
+    fn end_exposure(&mut self, ended_by: &'static str, last: &Pulse, out: &mut Judgement) {
+        if let Some(tally) = self.tally.take() {
+            let summary: ExposureSummary = tally.end(ended_by);
+            out.events.push(event(last, What::ExposureEnded { summary: Box::new(summary) }));
+        }
+    }
+
+    /// The first exposure pulse of a target closes the baseline that was growing for it.
+    fn close_baseline(&mut self, pulse: &Pulse, out: &mut Judgement) {
+        let Some(grown) = self.growing.remove(&pulse.target) else { return };
+        let pulses = grown.baseline.most_pulses();
+        if self.fixed {
+            let text = format!(
+                "{pulses} baseline pulses a drive of target '{}' are not used: the baseline file wins",
+                pulse.target
+            );
+            out.events.push(event(pulse, What::Warning { text }));
+            return;
+        }
+        let replaces = !self.baseline.targets.contains_key(&pulse.target);
+        if !replaces && pulses < REPLACES_FROM {
+            out.events.push(event(pulse, What::BaselineKept { pulses }));
+            return;
+        }
+        let drives: Vec<(Drive, usize)> =
+            grown.baseline.drives.iter().map(|d| (d.drive, d.pulses.len())).collect();
+        for (drive, n) in &drives {
+            let advice = match *n {
+                n if n < REPLACES_FROM => format!(
+                    "baseline at {drive}: {n} pulses give no limits; record {} more",
+                    REPLACES_FROM - n
+                ),
+                n if n < 30 => format!(
+                    "baseline at {drive}: {n} pulses give wide limits and no cumulative detection; record {} more",
+                    30 - n
+                ),
+                _ => continue,
+            };
+            out.events.push(event(pulse, What::Warning { text: advice }));
+        }
+        if let Some(since_s) = grown.since_injection_s.filter(|s| *s < WASH_OUT_MIN * 60.0) {
+            let text = format!(
+                "the baseline began {:.1} min after an injection; under {WASH_OUT_MIN} min bubbles may be left",
+                since_s / 60.0
+            );
+            out.events.push(event(pulse, What::Warning { text }));
+        }
+        let since_injection_s = grown.since_injection_s;
+        out.events.push(event(pulse, What::BaselineClosed { drives, since_injection_s }));
+        self.baseline.targets.insert(Arc::clone(&pulse.target), grown.baseline);
+        self.judge.forget_references();
+    }
+
+    /// Rows of stages that are not judged; the reason is the stage's name or what excluded them.
+    fn reference_rows(
+        &self,
+        pulse: &Pulse,
+        readings: &[ChannelReading],
+        excluded: Option<&str>,
+        out: &mut Judgement,
+    ) -> PulseVerdict {
+        let mut verdict = PulseVerdict::default();
+        for (&channel, reading) in self.channels.iter().zip(readings) {
+            let mut row = empty_row(pulse, Channel::One(channel));
+            row.since_injection_s = self.since_injection(pulse.time.since_start_s);
+            let faults = match reading.heard() {
+                Heard::Void(why) => Hindrances::only(why.into()),
+                Heard::Measured(measured) => {
+                    super::judge::fill_powers(&mut row, measured);
+                    let faults = own_faults(measured, &self.check);
+                    if pulse.stage == Stage::Noise { noise_faults(faults) } else { faults }
+                }
+            };
+            row.reason = match (excluded, faults.is_empty()) {
+                _ if pulse.sham => "sham".to_owned(),
+                (Some(why), _) => why.to_owned(),
+                (None, true) => format!("stage {}", pulse.stage.name()),
+                (None, false) => super::judge::join(faults),
+            };
+            verdict.note_state(Channel::One(channel), faults);
+            out.rows.push(row);
+        }
+        if self.channels.len() > 1 {
+            out.rows.push(self.all_reference_row(pulse, &out.rows, excluded));
+        }
+        verdict
+    }
+
+    fn all_reference_row(&self, pulse: &Pulse, rows: &[Row], excluded: Option<&str>) -> Row {
+        let mut all = empty_row(pulse, Channel::All);
+        all.since_injection_s = self.since_injection(pulse.time.since_start_s);
+        let plain = format!("stage {}", pulse.stage.name());
+        let good: Vec<&Row> = rows.iter().filter(|row| row.reason == plain).collect();
+        for quantity in Quantity::ALL {
+            let levels: Option<Vec<f64>> = good.iter().map(|row| row.lambda_db[quantity]).collect();
+            all.lambda_db[quantity] = levels
+                .filter(|levels| !levels.is_empty())
+                .map(|levels| levels.iter().sum::<f64>() / as_f64(levels.len()));
+        }
+        all.reason = match excluded {
+            _ if pulse.sham => "sham".to_owned(),
+            Some(why) => why.to_owned(),
+            None if good.len() >= self.spec.channels_needed => plain,
+            None => Hindrance::TooFewChannels.name().to_owned(),
+        };
+        all
+    }
+
+    fn baseline_pulse(
+        &mut self,
+        pulse: &Pulse,
+        readings: &[ChannelReading],
+        out: &mut Judgement,
+    ) -> PulseVerdict {
+        let excluded = self.excluded(pulse);
+        if excluded.is_some() || pulse.sham {
+            return self.reference_rows(pulse, readings, excluded, out);
+        }
+        let now_s = pulse.time.since_start_s;
+        let since_injection_s = self.since_injection(now_s);
+        let growing = self.growing.entry(Arc::clone(&pulse.target)).or_insert_with(|| Growing {
+            begun_s: now_s,
+            since_injection_s,
+            ..Growing::default()
+        });
+        let check = self.check;
+        let samples: Vec<Option<Sample>> = readings
+            .iter()
+            .map(|reading| match reading.heard() {
+                Heard::Measured(m) if own_faults(m, &check).is_empty() => Some(Sample::of(m)),
+                _ => None,
+            })
+            .collect();
+        let spectra = readings.iter().map(|reading| reading.spectrum.as_slice());
+        let drive = Drive::of(pulse.drive_mpa);
+        let added = if samples.iter().all(Option::is_none) {
+            Ok(())
+        } else {
+            growing.baseline.add(pulse.number, drive, self.spec.drive_tolerance, &samples, spectra)
+        };
+        let excluded = added.err().map(|why| match why {
+            Refused::SeriesFull => "baseline full",
+            Refused::TooManyDrives => "too many drives",
+        });
+        self.reference_rows(pulse, readings, excluded, out)
+    }
+
+    /// Why a baseline pulse is not taken, if it is not.
+    fn excluded(&self, pulse: &Pulse) -> Option<&'static str> {
+        let (_, injected_s) = self.injection?;
+        let growing = self.growing.get(&pulse.target)?;
+        (injected_s > growing.begun_s).then_some("after injection")
+    }
+
+    fn exposure_pulse(
+        &mut self,
+        pulse: &Pulse,
+        readings: &[ChannelReading],
+        out: &mut Judgement,
+    ) -> PulseVerdict {
+        let first_row = out.rows.len();
+        let noise_db: Vec<Option<f64>> = self.noise.iter().map(NoiseHistory::mean_db).collect();
+        let Some(tally) = &mut self.tally else { return PulseVerdict::default() };
+        let verdict = self.judge.pulse(
+            pulse,
+            readings,
+            &noise_db,
+            self.baseline.targets.get(&pulse.target),
+            tally,
+            &mut out.rows,
+        );
+        tally.add(pulse.number, pulse.time, pulse.drive_mpa, verdict.finding);
+        let (exposure, received) = (tally.exposure(), tally.received());
+        let since = self.since_injection(pulse.time.since_start_s);
+        for row in &mut out.rows[first_row..] {
+            row.exposure = Some(exposure);
+            row.since_injection_s = since;
+        }
+        if received == self.spec.expected_pulses + 1 {
+            let text = format!(
+                "exposure {exposure} has passed its {} expected pulses: further pulses are outside the false-alarm budget",
+                self.spec.expected_pulses
+            );
+            self.say(pulse, &format!("budget {exposure}"), text, out);
+        }
+        if verdict.wide_step {
+            let text = "a drive was interpolated across a step above x1.25: sensitivity is lost; record baseline drives between".to_owned();
+            self.say(pulse, &format!("step {exposure}"), text, out);
+        }
+        if self.fixed && verdict.no_baseline {
+            let text = format!("the baseline file has nothing for target '{}'", pulse.target);
+            if !self.baseline.targets.contains_key(&pulse.target) {
+                self.say(pulse, &format!("file {}", pulse.target), text, out);
+            }
+        }
+        verdict
+    }
+
+    fn raise_alarms(
+        &mut self,
+        pulse: &Pulse,
+        pulse_missing: bool,
+        verdict: &PulseVerdict,
+        out: &mut Judgement,
+    ) {
+        let mut changes = Vec::new();
+        let look = Look {
+            time_s: pulse.time.since_start_s,
+            exposure: self.tally.as_ref().map(ExposureTally::exposure),
+            findings: &verdict.findings,
+            not_hearing: verdict.finding.verdict == Some(Verdict::Indeterminate),
+            pulse_missing,
+            drive_above: verdict.drive_above,
+        };
+        self.alarms.look(&look, &mut changes);
+        for change in changes {
+            let what = match change {
+                Change::Raised { id, name, severity, cause, channel, sinks } => {
+                    self.alarms_raised += 1;
+                    if let Some(tally) = &mut self.tally {
+                        tally.add_alarms(1);
+                    }
+                    What::AlarmRaised { id, name, severity, cause, channel, sinks }
+                }
+                Change::Over { id, name } => What::AlarmOver { id, name },
+            };
+            out.events.push(event(pulse, what));
+        }
+    }
+}
+
+/// α of one test: half the budget over pulses and pairs of channel and quantity.
+#[must_use]
+pub fn alpha(spec: &DetectSpec, channels: usize) -> f64 {
+    pulse_alpha(
+        spec.false_alarms_per_exposure,
+        as_f64(usize::try_from(spec.expected_pulses).unwrap_or(usize::MAX)),
+        as_f64(pairs(spec, channels)),
+    )
+}
+
+/// B: pairs of channel (with `all` where there are several) and quantity that can raise a verdict.
+#[must_use]
+pub fn pairs(spec: &DetectSpec, channels: usize) -> usize {
+    let rows = channels + usize::from(channels > 1);
+    rows * (1 + spec.stable_from.iter().filter(|quantity| quantity.is_line()).count())
+}
+
+/// Without drive nothing can be said of the drive.
+fn noise_faults(faults: Hindrances) -> Hindrances {
+    let mut kept = Hindrances::default();
+    for hindrance in faults.iter() {
+        kept.note(
+            hindrance,
+            !matches!(hindrance, Hindrance::DriveCutShort | Hindrance::DriveFrequency),
+        );
+    }
+    kept
+}
+
+#[allow(clippy::cast_possible_truncation, reason = "seconds of a session fit nanoseconds in i128")]
+fn nanoseconds(seconds: f64) -> i128 {
+    (seconds * 1e9).round() as i128
+}
+
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "the number of periods of a hole is positive; the cast saturates"
+)]
+fn missing_count(periods: f64) -> u64 {
+    (periods.round() as u64).saturating_sub(1).max(1)
+}
+
+fn event(pulse: &Pulse, what: What) -> Event {
+    Event {
+        pulse: Some(pulse.number),
+        time_s: pulse.time.since_start_s,
+        target: Arc::clone(&pulse.target),
+        what,
+    }
+}
+
+/// A row with nothing but its place.
+pub(super) fn empty_row(pulse: &Pulse, channel: Channel) -> Row {
+    Row {
+        pulse: Some(pulse.number),
+        time: pulse.time,
+        channel,
+        target: Arc::clone(&pulse.target),
+        exposure: None,
+        stage: pulse.stage,
+        drive_mpa: pulse.drive_mpa,
+        drive_setting: pulse.drive_setting,
+        power_v2: Default::default(),
+        fundamental_v2: None,
+        broadband_v2_per_hz: None,
+        level_db: Default::default(),
+        fundamental_db: None,
+        noise_db: None,
+        excess_dose_v2s: Default::default(),
+        since_injection_s: None,
+        clipped_share: None,
+        verdict: None,
+        reason: String::new(),
+        lambda_db: Default::default(),
+        detect_db: Default::default(),
+        limit_db: Default::default(),
+        hear_db: Default::default(),
+    }
+}

@@ -1,0 +1,305 @@
+//! Frames and acts, in order → slices for the workers and pulses for the judge.
+//!
+//! A pulse (with many channels: pulse × group of channels) belongs to one worker. The cutter
+//! separates the channels, drops what lies outside the gates, notices holes, stamps the time, and
+//! keeps the account.
+
+use std::sync::Arc;
+
+use crossbeam_channel::{Receiver, Sender};
+
+use super::account::Account;
+use super::input::{Act, Frame, Input, PulseTag, Stream};
+use super::judge::{Item, ToJudge};
+use super::worker::Work;
+use crate::detect::{Pulse, PulseTime};
+use crate::signal::{Plan, Stretch, as_f64, pcm};
+
+/// Channels that one job holds.
+pub(super) const GROUP: usize = 16;
+
+/// Why the stream cannot be cut.
+#[derive(Debug, thiserror::Error, PartialEq, Eq)]
+pub enum CutError {
+    /// A stream that is not what the configuration says.
+    #[error("{name}: {field} is {found}, the configuration has {configured}")]
+    Mismatch {
+        /// The stream.
+        name: String,
+        /// What differs.
+        field: &'static str,
+        /// What the stream says.
+        found: String,
+        /// What the configuration says.
+        configured: String,
+    },
+    /// A pulse number that does not rise.
+    #[error("{name}: pulse {number} after pulse {before}: pulse numbers must rise")]
+    NumberFalls {
+        /// The stream.
+        name: String,
+        /// The number.
+        number: u64,
+        /// The number before.
+        before: u64,
+    },
+    /// The other threads have gone.
+    #[error("the analysis has stopped")]
+    Stopped,
+}
+
+/// Where the cutter's products go.
+pub(super) struct Lines {
+    pub(super) judge: Sender<ToJudge>,
+    pub(super) tickets: Receiver<()>,
+    pub(super) spent_bytes: Sender<Vec<u8>>,
+    pub(super) spent_slices: Receiver<Vec<f32>>,
+}
+
+struct Open {
+    tag: Arc<PulseTag>,
+    order: u64,
+    next: u64,
+    hull: (i64, i64),
+    used: u64,
+    hole: bool,
+}
+
+/// Cuts one stream after the other.
+pub(super) struct Cutter {
+    plan: Arc<Plan>,
+    workers: Vec<Sender<Work>>,
+    lines: Lines,
+    stream: Option<Stream>,
+    offset_s: f64,
+    epoch_ns: Option<i128>,
+    open: Option<Open>,
+    order: u64,
+    jobs: usize,
+    last_number: Option<u64>,
+    account: Account,
+}
+
+impl Cutter {
+    pub(super) fn new(plan: Arc<Plan>, workers: Vec<Sender<Work>>, lines: Lines) -> Self {
+        Self {
+            plan,
+            workers,
+            lines,
+            stream: None,
+            offset_s: 0.0,
+            epoch_ns: None,
+            open: None,
+            order: 0,
+            jobs: 0,
+            last_number: None,
+            account: Account::default(),
+        }
+    }
+
+    pub(super) const fn account(&self) -> Account {
+        self.account
+    }
+
+    /// Cuts until the stream ends or the line closes.
+    pub(super) fn run(&mut self, input: &Receiver<Input>) -> Result<(), CutError> {
+        for item in input {
+            match item {
+                Input::Begin(stream) => self.begin(stream)?,
+                Input::Frame(frame) => self.frame(frame)?,
+                Input::Act(Act::Injection) => {
+                    self.close()?;
+                    let order = self.next_order()?;
+                    self.to_judge(ToJudge::Item { order, item: Item::Injection })?;
+                }
+                Input::End => break,
+            }
+        }
+        self.close()
+    }
+
+    fn begin(&mut self, stream: Stream) -> Result<(), CutError> {
+        self.close()?;
+        let receive = &self.plan.spec.receive;
+        let mismatch = |field, found: String, configured: String| CutError::Mismatch {
+            name: stream.name.clone(),
+            field,
+            found,
+            configured,
+        };
+        if stream.channels != receive.channels {
+            let (found, configured) = (stream.channels.to_string(), receive.channels.to_string());
+            return Err(mismatch("channels", found, configured));
+        }
+        if (stream.sample_rate_hz - receive.sample_rate_hz).abs() > 0.0 {
+            let configured = receive.sample_rate_hz.to_string();
+            return Err(mismatch("sample_rate_hz", stream.sample_rate_hz.to_string(), configured));
+        }
+        let start_ns = stream.start.map(jiff::Timestamp::as_nanosecond);
+        match (&self.stream, start_ns, self.epoch_ns) {
+            (None, start, _) => self.epoch_ns = start,
+            (Some(_), Some(start), Some(epoch)) => self.offset_s = seconds(start - epoch),
+            (Some(before), ..) => {
+                let length = before.length.unwrap_or(0);
+                self.offset_s += whole(length) / before.sample_rate_hz;
+            }
+        }
+        self.stream = Some(stream);
+        Ok(())
+    }
+
+    fn frame(&mut self, frame: Frame) -> Result<(), CutError> {
+        let fresh = self.open.as_ref().is_none_or(|open| open.tag.number != frame.tag.number);
+        if fresh {
+            self.close()?;
+            self.open(&frame.tag)?;
+        }
+        self.account.frames += 1;
+        let last = frame.last;
+        self.slices(frame)?;
+        if last { self.close() } else { Ok(()) }
+    }
+
+    fn next_order(&mut self) -> Result<u64, CutError> {
+        self.lines.tickets.recv().map_err(|_| CutError::Stopped)?;
+        self.order += 1;
+        Ok(self.order - 1)
+    }
+
+    fn to_judge(&self, message: ToJudge) -> Result<(), CutError> {
+        self.lines.judge.send(message).map_err(|_| CutError::Stopped)
+    }
+
+    fn groups(&self) -> usize {
+        self.plan.used_channels.len().div_ceil(GROUP)
+    }
+
+    /// The worker of a group of the open pulse.
+    fn worker(&self, group: usize) -> &Sender<Work> {
+        &self.workers[(self.jobs + group) % self.workers.len()]
+    }
+
+    fn work(&self, group: usize, work: Work) -> Result<(), CutError> {
+        self.worker(group).send(work).map_err(|_| CutError::Stopped)
+    }
+
+    fn open(&mut self, tag: &Arc<PulseTag>) -> Result<(), CutError> {
+        if let Some(before) = self.last_number.filter(|before| tag.number <= *before) {
+            let name = self.stream.as_ref().map(|s| s.name.clone()).unwrap_or_default();
+            return Err(CutError::NumberFalls { name, number: tag.number, before });
+        }
+        self.last_number = Some(tag.number);
+        self.account.pulses += 1;
+        let order = self.next_order()?;
+        let pulse = Pulse {
+            number: tag.number,
+            time: self.time(tag),
+            target: Arc::clone(&tag.target),
+            exposure: tag.exposure,
+            stage: tag.stage,
+            drive_mpa: tag.drive_mpa,
+            drive_setting: tag.drive_setting,
+            sham: tag.sham,
+        };
+        self.to_judge(ToJudge::Item { order, item: Item::Pulse(pulse, self.groups()) })?;
+        for group in 0..self.groups() {
+            self.work(group, Work::Open { order, group, trigger: tag.trigger_offset })?;
+        }
+        let hull = hull(&self.plan, tag.trigger_offset);
+        self.open = Some(Open { tag: Arc::clone(tag), order, next: 0, hull, used: 0, hole: false });
+        Ok(())
+    }
+
+    fn time(&self, tag: &PulseTag) -> PulseTime {
+        let rate = self.plan.spec.receive.sample_rate_hz;
+        let own_s = tag.time.map_or_else(|| whole(tag.first.0) / rate, |ns| whole(ns.0) / 1e9);
+        let start_ns =
+            self.stream.as_ref().and_then(|s| s.start).map(jiff::Timestamp::as_nanosecond);
+        let own_ns = tag.time.map_or_else(|| nanoseconds(own_s), |ns| i128::from(ns.0));
+        PulseTime {
+            since_start_s: self.offset_s + own_s,
+            utc_ns: start_ns.map(|start| start + own_ns),
+        }
+    }
+
+    fn slices(&mut self, frame: Frame) -> Result<(), CutError> {
+        let (Some(open), Some(stream)) = (&mut self.open, &self.stream) else { return Ok(()) };
+        let set = stream.channels * stream.sample_format.bytes();
+        let samples = u64::try_from(frame.bytes.len() / set).unwrap_or(u64::MAX);
+        if frame.offset > open.next {
+            self.account.lost_in_holes += frame.offset - open.next;
+            open.hole = true;
+        }
+        open.next = frame.offset + samples;
+        let start = signed(frame.offset);
+        let (low, high) = (start.max(open.hull.0), signed(frame.offset + samples).min(open.hull.1));
+        let used = u64::try_from(high - low).unwrap_or(0);
+        open.used += used;
+        self.account.received += samples;
+        self.account.used += used;
+        self.account.outside_gates += samples - used;
+        let order = open.order;
+        if used > 0 {
+            let first = usize::try_from(low - start).unwrap_or(0) * set;
+            let bytes = &frame.bytes[first..][..usize::try_from(used).unwrap_or(0) * set];
+            for (group, channels) in self.plan.used_channels.chunks(GROUP).enumerate() {
+                let mut planar = self.lines.spent_slices.try_recv().unwrap_or_default();
+                let (format, all) = (stream.sample_format, stream.channels);
+                pcm::to_planar(format, all, channels, bytes, &mut planar);
+                self.work(group, Work::Slice { order, group, offset: low, planar })?;
+            }
+        }
+        // A full or closed pool only means that the buffer is dropped.
+        self.lines.spent_bytes.try_send(frame.bytes).ok();
+        Ok(())
+    }
+
+    fn close(&mut self) -> Result<(), CutError> {
+        let Some(open) = self.open.take() else { return Ok(()) };
+        let wanted = u64::try_from(open.hull.1 - open.hull.0).unwrap_or(0);
+        self.account.lost_by_device += open.tag.lost_samples;
+        if !open.hole {
+            self.account.not_recorded += wanted - open.used;
+        }
+        self.account.incomplete_pulses +=
+            u64::from(open.used < wanted || open.tag.lost_samples > 0);
+        for group in 0..self.groups() {
+            let lost = open.tag.lost_samples > 0;
+            self.work(group, Work::Close { order: open.order, group, lost })?;
+        }
+        self.jobs += self.groups();
+        Ok(())
+    }
+}
+
+/// From the first gate's start to the last gate's end, in samples after the pulse's first.
+fn hull(plan: &Plan, trigger: Option<u64>) -> (i64, i64) {
+    let ends = |stretch: Stretch| {
+        let start = plan.place(stretch, trigger);
+        (start, start.saturating_add(i64::try_from(stretch.len).unwrap_or(i64::MAX)))
+    };
+    let mut hull = ends(plan.gate);
+    let others = plan.noise.as_ref().map(|noise| noise.gate).into_iter().chain(plan.feed_through);
+    for (low, high) in others.map(ends) {
+        hull = (hull.0.min(low), hull.1.max(high));
+    }
+    hull
+}
+
+fn signed(samples: u64) -> i64 {
+    i64::try_from(samples).unwrap_or(i64::MAX)
+}
+
+fn whole(count: u64) -> f64 {
+    as_f64(usize::try_from(count).unwrap_or(usize::MAX))
+}
+
+#[allow(clippy::cast_precision_loss, reason = "a difference of times; 2^53 ns are 104 days")]
+fn seconds(nanoseconds: i128) -> f64 {
+    nanoseconds as f64 / 1e9
+}
+
+#[allow(clippy::cast_possible_truncation, reason = "seconds of a session fit nanoseconds in i128")]
+fn nanoseconds(seconds: f64) -> i128 {
+    (seconds * 1e9).round() as i128
+}

@@ -1,0 +1,92 @@
+//! The one ordered stream that every way in produces: recordings, sockets, simulated scenes, tests.
+
+use std::num::NonZeroU32;
+use std::sync::Arc;
+
+pub use crate::detect::Stage;
+use crate::signal::SampleFormat;
+
+/// Index of a sample of the device, per channel; counts samples that were never stored, too.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct SampleIndex(pub u64);
+
+/// Device time since the stream's start, nanoseconds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct DeviceNanos(pub u64);
+
+/// Everything known of a pulse before its samples are looked at.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PulseTag {
+    /// The sender's or recording's number; rises from pulse to pulse.
+    pub number: u64,
+    /// Device index of the pulse's first sample.
+    pub first: SampleIndex,
+    /// Device time of that sample since the stream's start; without it, index / rate.
+    pub time: Option<DeviceNanos>,
+    /// Trigger in samples after the pulse's first; without it, the configuration's pretrigger.
+    pub trigger_offset: Option<u64>,
+    /// Drive, MPa.
+    pub drive_mpa: Option<f64>,
+    /// Drive as set at the generator, in the sender's unit.
+    pub drive_setting: Option<f64>,
+    /// Target's name; empty when there is only one.
+    pub target: Arc<str>,
+    /// Exposure's number; without it a change of target or stage begins the next.
+    pub exposure: Option<NonZeroU32>,
+    /// What the pulse is for.
+    pub stage: Stage,
+    /// Trigger without drive.
+    pub sham: bool,
+    /// Samples the device says it lost in this pulse.
+    pub lost_samples: u64,
+}
+
+/// The head of a stream or recording.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stream {
+    /// Where it comes from, for messages: a file name or a peer.
+    pub name: String,
+    /// How samples are written.
+    pub sample_format: SampleFormat,
+    /// Interleaved channels.
+    pub channels: usize,
+    /// Samples a second, Hz.
+    pub sample_rate_hz: f64,
+    /// Start in UTC.
+    pub start: Option<jiff::Timestamp>,
+    /// Length of the stream in samples per channel, where known beforehand.
+    pub length: Option<u64>,
+}
+
+/// A stretch of interleaved samples of one pulse.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Frame {
+    /// The pulse it belongs to, the same in all its frames.
+    pub tag: Arc<PulseTag>,
+    /// The stretch's first sample, counted from the pulse's first; a jump is a hole.
+    pub offset: u64,
+    /// Interleaved samples in the stream's format; a whole number of sample sets.
+    pub bytes: Vec<u8>,
+    /// Nothing of this pulse follows.
+    pub last: bool,
+}
+
+/// What a person did, from the first pulse it holds for.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Act {
+    /// Bubbles were injected before the next pulse.
+    Injection,
+}
+
+/// One item of the stream.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Input {
+    /// A stream or the next recording begins.
+    Begin(Stream),
+    /// Samples.
+    Frame(Frame),
+    /// What a person did.
+    Act(Act),
+    /// The stream is over.
+    End,
+}

@@ -1,0 +1,132 @@
+//! The judge's thread: readings and acts back into order, one pulse at a time through the session.
+
+use std::collections::VecDeque;
+
+use crossbeam_channel::{Receiver, Sender};
+
+use crate::detect::{Judgement, Pulse, Session};
+use crate::signal::ChannelReading;
+
+/// One item in the order of the stream.
+#[derive(Debug)]
+pub(super) enum Item {
+    /// A pulse, and how many groups of channels it comes in.
+    Pulse(Pulse, usize),
+    /// Bubbles are injected before the next pulse.
+    Injection,
+}
+
+/// What reaches the judge.
+#[derive(Debug)]
+pub(super) enum ToJudge {
+    /// From the cutter.
+    Item { order: u64, item: Item },
+    /// From a worker.
+    Heard { order: u64, group: usize, readings: Vec<ChannelReading> },
+}
+
+/// A judged pulse on its way to the sinks.
+#[derive(Debug)]
+pub struct Judged {
+    /// The pulse; nothing at the end of the stream.
+    pub pulse: Option<Pulse>,
+    /// Rows and events.
+    pub judgement: Judgement,
+    /// What the used channels heard, ascending.
+    pub readings: Vec<ChannelReading>,
+}
+
+/// Where the judge's products go.
+pub(super) struct JudgeLines {
+    pub(super) input: Receiver<ToJudge>,
+    pub(super) tickets: Sender<()>,
+    pub(super) judged: Sender<Judged>,
+    pub(super) spent_readings: Sender<Vec<ChannelReading>>,
+    pub(super) spent_judged: Receiver<Judged>,
+}
+
+#[derive(Default)]
+struct Slot {
+    item: Option<Item>,
+    groups: Vec<(usize, Vec<ChannelReading>)>,
+}
+
+impl Slot {
+    fn is_ready(&self) -> bool {
+        match &self.item {
+            None => false,
+            Some(Item::Injection) => true,
+            Some(Item::Pulse(_, groups)) => self.groups.len() == *groups,
+        }
+    }
+}
+
+/// Judges until all lines into it are closed; gives the session back.
+pub(super) fn run(mut session: Session, lines: &JudgeLines) -> Session {
+    let mut ring: VecDeque<Slot> = VecDeque::new();
+    let mut first = 0_u64;
+    for message in &lines.input {
+        let order = match &message {
+            ToJudge::Item { order, .. } | ToJudge::Heard { order, .. } => *order,
+        };
+        let place = usize::try_from(order - first).unwrap_or(usize::MAX);
+        while ring.len() <= place {
+            ring.push_back(Slot::default());
+        }
+        match message {
+            ToJudge::Item { item, .. } => ring[place].item = Some(item),
+            ToJudge::Heard { group, readings, .. } => ring[place].groups.push((group, readings)),
+        }
+        while ring.front().is_some_and(Slot::is_ready) {
+            let Some(slot) = ring.pop_front() else { break };
+            first += 1;
+            if !judge(slot, &mut session, lines) {
+                return session;
+            }
+        }
+    }
+    let mut judged = lines.spent_judged.try_recv().unwrap_or_else(|_| nothing());
+    judged.pulse = None;
+    judged.readings.clear();
+    session.end(&mut judged.judgement);
+    // Without a sink there is nobody left to tell.
+    lines.judged.send(judged).ok();
+    session
+}
+
+const fn nothing() -> Judged {
+    Judged {
+        pulse: None,
+        judgement: Judgement { rows: Vec::new(), events: Vec::new() },
+        readings: Vec::new(),
+    }
+}
+
+fn judge(mut slot: Slot, session: &mut Session, lines: &JudgeLines) -> bool {
+    let mut goes_on = true;
+    match slot.item {
+        Some(Item::Pulse(pulse, _)) => {
+            let mut judged = lines.spent_judged.try_recv().unwrap_or_else(|_| nothing());
+            slot.groups.sort_by_key(|(group, _)| *group);
+            // The spectra of the pulse before go back to the workers, which write over them.
+            for (_, readings) in &mut slot.groups {
+                let mut spent: Vec<ChannelReading> = Vec::with_capacity(readings.len());
+                let old = judged.readings.len().min(readings.len());
+                spent.extend(judged.readings.drain(..old));
+                lines.spent_readings.try_send(spent).ok();
+            }
+            judged.readings.clear();
+            for (_, readings) in slot.groups {
+                judged.readings.extend(readings);
+            }
+            session.pulse(&pulse, &judged.readings, &mut judged.judgement);
+            judged.pulse = Some(pulse);
+            goes_on = lines.judged.send(judged).is_ok();
+        }
+        Some(Item::Injection) => session.inject(),
+        None => {}
+    }
+    // The cutter may have finished already.
+    lines.tickets.try_send(()).ok();
+    goes_on
+}

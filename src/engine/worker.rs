@@ -1,0 +1,92 @@
+//! A worker hears the pulses it is given and keeps nothing across them.
+
+use std::sync::Arc;
+
+use crossbeam_channel::{Receiver, Sender};
+
+use super::cutter::GROUP;
+use super::judge::ToJudge;
+use crate::signal::{ChannelReading, Ear, Plan};
+
+/// What a worker is told about one group of channels of one pulse.
+#[derive(Debug)]
+pub(super) enum Work {
+    /// A pulse begins.
+    Open { order: u64, group: usize, trigger: Option<u64> },
+    /// Its next samples: the group's channels one after the other, in counts.
+    Slice { order: u64, group: usize, offset: i64, planar: Vec<f32> },
+    /// It is over; `lost` when the device lost samples.
+    Close { order: u64, group: usize, lost: bool },
+}
+
+/// Where a worker's products go.
+pub(super) struct WorkerLines {
+    pub(super) work: Receiver<Work>,
+    pub(super) judge: Sender<ToJudge>,
+    pub(super) spent_slices: Sender<Vec<f32>>,
+    pub(super) spent_readings: Receiver<Vec<ChannelReading>>,
+}
+
+struct Job {
+    order: u64,
+    group: usize,
+    ears: Vec<Ear>,
+}
+
+/// Works until its line closes.
+pub(super) fn run(plan: &Arc<Plan>, lines: &WorkerLines) {
+    let mut open: Vec<Job> = Vec::new();
+    let mut idle: Vec<Vec<Ear>> = Vec::new();
+    for work in &lines.work {
+        match work {
+            Work::Open { order, group, trigger } => {
+                let channels = channels_of(plan, group).len();
+                let at = idle.iter().position(|ears| ears.len() == channels);
+                let mut ears = at.map_or_else(
+                    || (0..channels).map(|_| Ear::new(plan)).collect(),
+                    |at| idle.swap_remove(at),
+                );
+                for ear in &mut ears {
+                    ear.begin(plan, trigger);
+                }
+                open.push(Job { order, group, ears });
+            }
+            Work::Slice { order, group, offset, planar } => {
+                if let Some(job) = open.iter_mut().find(|j| (j.order, j.group) == (order, group)) {
+                    let samples = planar.len() / job.ears.len();
+                    for (ear, x) in job.ears.iter_mut().zip(planar.chunks_exact(samples)) {
+                        ear.push(plan, offset, x);
+                    }
+                }
+                // A full or closed pool only means that the buffer is dropped.
+                lines.spent_slices.try_send(planar).ok();
+            }
+            Work::Close { order, group, lost } => {
+                let Some(at) = open.iter().position(|j| (j.order, j.group) == (order, group))
+                else {
+                    continue;
+                };
+                let mut job = open.swap_remove(at);
+                let readings = finish(plan, &mut job, lost, lines);
+                idle.push(job.ears);
+                if lines.judge.send(ToJudge::Heard { order, group, readings }).is_err() {
+                    return;
+                }
+            }
+        }
+    }
+}
+
+fn finish(plan: &Plan, job: &mut Job, lost: bool, lines: &WorkerLines) -> Vec<ChannelReading> {
+    let mut readings = lines.spent_readings.try_recv().unwrap_or_default();
+    readings.resize_with(job.ears.len(), ChannelReading::default);
+    let channels = channels_of(plan, job.group);
+    for ((ear, reading), &channel) in job.ears.iter_mut().zip(&mut readings).zip(channels) {
+        ear.finish(plan, plan.spec.receive.volts_per_count[channel], lost, reading);
+    }
+    readings
+}
+
+fn channels_of(plan: &Plan, group: usize) -> &[usize] {
+    plan.used_channels.chunks(GROUP).nth(group).unwrap_or_default()
+}

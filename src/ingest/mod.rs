@@ -1,0 +1,34 @@
+//! Where samples come from: recordings as a source of the one ordered input stream.
+//!
+//! [`Recording::open`] checks a file against what the configuration says of it and finds its pulses;
+//! [`Source`] reads the samples of the pulses, and nothing between them, as [`crate::engine::Input`].
+//! [`SigmfWriter`] and [`WavWriter`] write what these read. Formats: SigMF pairs, WAV (PCM and float),
+//! headerless raw; pulses come from SigMF annotations or from a cue list.
+//!
+//! A *sample set* is one sample of every channel; all indices count sample sets. The *file index*
+//! counts what the file stores, the *device index* also what was never stored (SigMF's
+//! `core:global_index`).
+
+mod bytes;
+mod cues;
+mod error;
+mod facts;
+mod layout;
+mod pulses;
+mod recording;
+mod sigmf;
+mod sigmf_entries;
+mod sigmf_json;
+mod sigmf_writer;
+mod source;
+#[cfg(test)]
+mod specimen;
+mod wav;
+
+pub use bytes::verify_sha512;
+pub use error::RecordingError;
+pub use pulses::Pulse;
+pub use recording::{Container, Expect, Look, Recording};
+pub use sigmf_writer::SigmfWriter;
+pub use source::{DEFAULT_BLOCK_BYTES, Source};
+pub use wav::WavWriter;

@@ -1,0 +1,62 @@
+//! `events.ndjson`: what happened, one JSON object a line.
+
+use serde_json::{Map, Value, json};
+
+use crate::detect::{Channel, Event, What};
+
+/// One event as a JSON object; keys are sorted, numbers as in the tables.
+#[must_use]
+pub fn event_json(event: &Event) -> Value {
+    let mut object = Map::new();
+    object.insert("pulse".into(), json!(event.pulse));
+    object.insert("time_s".into(), json!(event.time_s));
+    object.insert("target".into(), json!(&*event.target));
+    let Value::Object(what) = what_json(&event.what) else { return Value::Object(object) };
+    object.extend(what);
+    Value::Object(object)
+}
+
+fn channel_json(channel: Option<Channel>) -> Value {
+    match channel {
+        None => Value::Null,
+        Some(Channel::All) => json!("all"),
+        Some(Channel::One(channel)) => json!(channel),
+    }
+}
+
+fn what_json(what: &What) -> Value {
+    match what {
+        What::Stage { stage } => json!({"event": "stage", "stage": stage.name()}),
+        What::BaselineClosed { drives, since_injection_s } => {
+            let drives: Vec<Value> = drives
+                .iter()
+                .map(|(drive, pulses)| json!({"drive_mpa": drive.mpa(), "pulses": pulses}))
+                .collect();
+            json!({"event": "baseline closed", "drives": drives,
+                   "since_injection_s": since_injection_s})
+        }
+        What::BaselineKept { pulses } => json!({
+            "event": "baseline kept", "pulses": pulses,
+            "text": format!("the new baseline has {pulses} pulses at most and 10 are needed; the old one stays")
+        }),
+        What::ExposureBegan { exposure } => {
+            json!({"event": "exposure began", "exposure": exposure})
+        }
+        What::ExposureEnded { summary } => json!({
+            "event": "exposure ended", "exposure": summary.exposure,
+            "received": summary.received, "ended_by": summary.ended_by
+        }),
+        What::AlarmRaised { id, name, severity, cause, channel, sinks } => json!({
+            "event": "alarm raised", "id": id, "name": &**name, "severity": severity.name(),
+            "cause": cause, "channel": channel_json(*channel), "sinks": &**sinks
+        }),
+        What::AlarmOver { id, name } => {
+            json!({"event": "alarm over", "id": id, "name": &**name})
+        }
+        What::PulseMissing { missing } => json!({"event": "pulse missing", "missing": missing}),
+        What::Injection { number } => {
+            json!({"event": "mark", "mark": "injection", "number": number})
+        }
+        What::Warning { text } => json!({"event": "warning", "text": text}),
+    }
+}

@@ -1,0 +1,185 @@
+//! Hearing one channel of one pulse: samples in as they arrive, measured powers out.
+
+use super::measure::{self, ChannelReading, Void};
+use super::plan::{Plan, Stretch, single};
+use super::spectrum::Averager;
+
+/// One gate being filled.
+struct Region {
+    start: i64,
+    samples: Vec<f32>,
+    filled: usize,
+    hole: bool,
+}
+
+impl Region {
+    fn new(len: usize) -> Self {
+        Self { start: 0, samples: vec![0.0; len], filled: 0, hole: false }
+    }
+
+    fn begin(&mut self, start: i64) {
+        self.start = start;
+        self.filled = 0;
+        self.hole = false;
+    }
+
+    /// Takes what belongs to the region from samples that begin `offset` after the pulse's first.
+    fn take(&mut self, offset: i64, x: &[f32]) {
+        let missing = self.samples.len() - self.filled;
+        let want = self.start + i64::try_from(self.filled).unwrap_or(i64::MAX);
+        let end = want + i64::try_from(missing).unwrap_or(i64::MAX);
+        if missing == 0 || offset >= end || self.hole {
+            self.hole |= missing > 0 && offset >= end;
+            return;
+        }
+        let Ok(skip) = usize::try_from(want - offset) else {
+            self.hole = true;
+            return;
+        };
+        let Some(fresh) = x.get(skip..) else { return };
+        let count = fresh.len().min(missing);
+        self.samples[self.filled..][..count].copy_from_slice(&fresh[..count]);
+        self.filled += count;
+    }
+
+    fn whole(&self) -> bool {
+        !self.hole && self.filled == self.samples.len()
+    }
+
+    fn so_far(&self) -> &[f32] {
+        &self.samples[..self.filled]
+    }
+}
+
+/// Memory and scratch to hear one channel of one pulse at a time; nothing is kept across pulses.
+pub struct Ear {
+    gate: Region,
+    noise: Option<Region>,
+    feed: Option<Region>,
+    welch: Averager,
+    noise_welch: Option<Averager>,
+    spectrum: Vec<f64>,
+    quarters: [f64; 4],
+}
+
+impl Ear {
+    /// Makes room for the gates of a plan.
+    #[must_use]
+    pub fn new(plan: &Plan) -> Self {
+        Self {
+            gate: Region::new(plan.gate.len),
+            noise: plan.noise.as_ref().map(|noise| Region::new(noise.gate.len)),
+            feed: plan.feed_through.map(|stretch| Region::new(stretch.len)),
+            welch: Averager::new(plan.segments, &*plan.transform),
+            noise_welch: plan
+                .noise
+                .as_ref()
+                .map(|noise| Averager::new(noise.segments, &*noise.transform)),
+            spectrum: vec![0.0; plan.bins()],
+            quarters: [0.0; 4],
+        }
+    }
+
+    /// Starts a pulse whose trigger is `trigger` samples after its first, or where the plan says.
+    pub fn begin(&mut self, plan: &Plan, trigger: Option<u64>) {
+        let place = |stretch: Stretch| plan.place(stretch, trigger);
+        self.gate.begin(place(plan.gate));
+        if let (Some(region), Some(noise)) = (&mut self.noise, &plan.noise) {
+            region.begin(place(noise.gate));
+        }
+        if let (Some(region), Some(stretch)) = (&mut self.feed, plan.feed_through) {
+            region.begin(place(stretch));
+        }
+        self.welch.begin();
+        self.quarters = [0.0; 4];
+    }
+
+    /// Takes the next samples of the pulse, in counts; `offset` counts from its first sample.
+    pub fn push(&mut self, plan: &Plan, offset: i64, x: &[f32]) {
+        self.gate.take(offset, x);
+        if let Some(region) = &mut self.noise {
+            region.take(offset, x);
+        }
+        if let Some(region) = &mut self.feed {
+            region.take(offset, x);
+        }
+        while self.welch.step(self.gate.so_far(), &plan.window, &*plan.transform) {
+            self.note_quarter(plan);
+        }
+    }
+
+    /// Remembers the broadband's running sum where a quarter of the segments ends.
+    fn note_quarter(&mut self, plan: &Plan) {
+        for (k, sum) in self.quarters.iter_mut().enumerate() {
+            if self.welch.done() == quarter_end(plan.segments.count, k) {
+                *sum =
+                    plan.bands.broadband.iter().cloned().flatten().map(|k| self.welch.sum(k)).sum();
+            }
+        }
+    }
+
+    /// Ends the pulse and writes what was heard; `volts_per_count` is the channel's.
+    pub fn finish(
+        &mut self,
+        plan: &Plan,
+        volts_per_count: f64,
+        device_lost_samples: bool,
+        out: &mut ChannelReading,
+    ) {
+        out.spectrum.clear();
+        out.noise_spectrum.clear();
+        if device_lost_samples || self.gate.hole && self.gate.start >= 0 {
+            return out.set_void(Void::SamplesLost);
+        }
+        if !self.gate.so_far().iter().all(|x| x.is_finite()) {
+            return out.set_void(Void::NotFinite);
+        }
+        if !self.gate.whole() {
+            return out.set_void(Void::GateIncomplete);
+        }
+        let square = volts_per_count * volts_per_count;
+        for (k, s) in self.spectrum.iter_mut().enumerate() {
+            *s = self.welch.density(k, plan.scale * square);
+        }
+        let noise_v2_per_hz = self.noise_density(plan, square, &mut out.noise_spectrum);
+        let sides = 2.0 * plan.scale * square;
+        measure::measure(
+            plan,
+            &measure::Raw {
+                spectrum: &self.spectrum,
+                gate: &self.gate.samples,
+                feed: self.feed.as_ref().filter(|r| r.whole()).map(|r| r.samples.as_slice()),
+                noise_v2_per_hz,
+                broadband_sums: self.quarters.map(|sum| sum * sides),
+                volts_per_count,
+            },
+            out,
+        );
+    }
+
+    fn noise_density(&mut self, plan: &Plan, square: f64, spectrum: &mut Vec<f32>) -> Option<f64> {
+        let (region, noise, welch) =
+            (self.noise.as_ref()?, plan.noise.as_ref()?, self.noise_welch.as_mut()?);
+        if !region.whole() {
+            return None;
+        }
+        welch.begin();
+        while welch.step(&region.samples, &noise.window, &*noise.transform) {}
+        let bins = noise.band.iter().cloned().flatten();
+        let (sum, count) = bins
+            .map(|k| welch.density(k, noise.scale * square))
+            .fold((0.0, 0.0), |(sum, count), s| (sum + s, count + 1.0));
+        let mean: f64 = sum / count;
+        if !mean.is_finite() || mean <= 0.0 {
+            return None;
+        }
+        let bins = 0..=noise.segments.n / 2;
+        spectrum.extend(bins.map(|k| single(welch.density(k, noise.scale * square))));
+        Some(mean)
+    }
+}
+
+/// Segments after which the quarter `k` = 0 … 3 of the gate ends: 2⌊(k + 1)·M/8⌋, at last M.
+pub(super) const fn quarter_end(segments: usize, k: usize) -> usize {
+    if k == 3 { segments } else { 2 * ((k + 1) * segments / 8) }
+}
