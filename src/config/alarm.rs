@@ -115,11 +115,11 @@ fn read_limit(
     by_hand: [Option<Field<'_, '_>>; 2],
 ) -> Option<AlarmLimit> {
     if limit.is_text() {
-        let budget = limit.choice(&["budget"], |name| name);
+        limit.choice(&["budget"], |name| name)?;
         for field in by_hand.into_iter().flatten() {
             meaningless(&field, limit, "belongs to a limit set by hand, the budget has its own");
         }
-        return budget.map(|_| AlarmLimit::Budget);
+        return Some(AlarmLimit::Budget);
     }
     if !limit.is_table() {
         return limit.refused("\"budget\", { db = … } or { v2_per_hz = … }");

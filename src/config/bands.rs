@@ -33,11 +33,8 @@ pub(super) fn bands(bands: &Section<'_, '_>) -> Option<BandSpec> {
         let pairs = pairs(&field)?;
         if pairs.is_empty() { field.refused("at least one pair") } else { Some(pairs) }
     });
-    let notches_hz = match bands.optional("notches_hz") {
-        Some(field) => pairs(&field),
-        None => Some(Vec::new()),
-    };
-    let noise_band_hz = bands.optional("noise_band_hz").and_then(|field| field.pair(FREQUENCY_HZ));
+    let notches_hz = bands.maybe("notches_hz", pairs);
+    let noise_band_hz = bands.maybe("noise_band_hz", |field| field.pair(FREQUENCY_HZ));
     Some(BandSpec {
         harmonics: harmonics?,
         ultraharmonic_halves: ultraharmonic_halves?,
@@ -46,13 +43,19 @@ pub(super) fn bands(bands: &Section<'_, '_>) -> Option<BandSpec> {
         guard_half_width_hz: guard_half_width_hz?,
         flank_half_width_hz: flank_half_width_hz?,
         broadband_hz: broadband_hz?,
-        notches_hz: notches_hz?,
-        noise_band_hz,
+        notches_hz: notches_hz?.unwrap_or_default(),
+        noise_band_hz: noise_band_hz?,
     })
 }
 
 fn pairs(field: &Field<'_, '_>) -> Option<Vec<[f64; 2]>> {
-    field.each("an array of pairs such as [[1.1e6, 6.0e6]]", |pair| pair.pair(FREQUENCY_HZ))
+    let what = "an array of pairs such as [[1.1e6, 6.0e6]]";
+    let elements = field.elements(what)?;
+    if !elements.is_empty() && elements.iter().all(Field::is_number) {
+        let help = "each pair stands in brackets of its own: [[low, high]]";
+        return field.fault(&format!("must be {what}"), Some(help));
+    }
+    field.each(what, |pair| pair.pair(FREQUENCY_HZ))
 }
 
 fn harmonic(field: &Field<'_, '_>) -> Option<u32> {

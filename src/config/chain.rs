@@ -59,13 +59,9 @@ pub(super) fn receive(receive: &Section<'_, '_>) -> Option<ReceiveSpec> {
     let gate_start_s = receive.number("gate_start_s", MOMENT_S);
     let gate_end_s = receive.number("gate_end_s", MOMENT_S);
     let noise_gate_s = noise_gate(receive);
-    let first_arrival_s = receive
-        .optional("first_arrival_s")
-        .and_then(|field| field.number(POSITIVE.at_most(LONGEST_S)));
-    let unused_channels = match receive.optional("unused_channels") {
-        Some(field) => unused(&field, channels),
-        None => Some(Vec::new()),
-    };
+    let first_arrival_s =
+        receive.maybe("first_arrival_s", |field| field.number(POSITIVE.at_most(LONGEST_S)));
+    let unused_channels = receive.maybe("unused_channels", |field| unused(field, channels));
     receive.not_yet(&["sensitivity_file", "insertion_loss_file"]);
     Some(ReceiveSpec {
         sample_rate_hz: sample_rate_hz?,
@@ -77,9 +73,9 @@ pub(super) fn receive(receive: &Section<'_, '_>) -> Option<ReceiveSpec> {
         pretrigger_s: pretrigger_s?,
         gate_start_s: gate_start_s?,
         gate_end_s: gate_end_s?,
-        noise_gate_s,
-        first_arrival_s,
-        unused_channels: unused_channels?,
+        noise_gate_s: noise_gate_s?,
+        first_arrival_s: first_arrival_s?,
+        unused_channels: unused_channels?.unwrap_or_default(),
     })
 }
 
@@ -153,14 +149,17 @@ fn within_format(
 }
 
 /// Both ends of the noise gate or neither; one alone means that the other is missing.
-fn noise_gate(receive: &Section<'_, '_>) -> Option<[f64; 2]> {
+fn noise_gate(receive: &Section<'_, '_>) -> Option<Option<[f64; 2]>> {
     let ends = ["noise_gate_start_s", "noise_gate_end_s"];
     let fields = ends.map(|key| receive.optional(key));
+    if let [None, None] = fields {
+        return Some(None);
+    }
     if let [Some(_), None] | [None, Some(_)] = fields {
         receive.miss(ends.into_iter().filter(|key| !receive.has(key)).collect());
     }
     let [start, end] = fields.map(|field| field.and_then(|field| field.number(MOMENT_S)));
-    Some([start?, end?])
+    Some(Some([start?, end?]))
 }
 
 /// Channels that are not looked at: ascending, none twice, at least one left.

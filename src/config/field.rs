@@ -8,12 +8,9 @@ use toml::Spanned;
 use toml::de::{DeInteger, DeValue};
 
 use super::bounds::Bounds;
-use super::diagnostic::Level;
+use super::diagnostic::{Level, shortened};
 use super::spelling::nearest;
 use super::written::{Section, Written};
-
-/// Longer values are cut in messages; the caret shows them anyway.
-const SHOWN_CHARS: usize = 40;
 
 /// One value and the path of its key.
 #[derive(Debug)]
@@ -147,6 +144,11 @@ impl<'w, 't> Field<'w, 't> {
         self.value.get_ref().is_array()
     }
 
+    /// Whether it is a number.
+    pub(super) fn is_number(&self) -> bool {
+        self.value.get_ref().is_integer() || self.value.get_ref().is_float()
+    }
+
     /// Whether it is a text.
     pub(super) fn is_text(&self) -> bool {
         self.value.get_ref().is_str()
@@ -182,14 +184,10 @@ impl<'w, 't> Field<'w, 't> {
 
     /// The value as the file has it, cut when it is long.
     fn as_written(&self) -> String {
-        let text = match self.value.get_ref() {
-            DeValue::String(text) => format!("{text:?}"),
-            _ => self.written.excerpt(self.value.span()),
-        };
-        if text.chars().count() <= SHOWN_CHARS {
-            return text;
+        match self.value.get_ref() {
+            DeValue::String(text) => shortened(&format!("{text:?}")),
+            _ => shortened(&self.written.excerpt(self.value.span())),
         }
-        text.chars().take(SHOWN_CHARS).chain(['…']).collect()
     }
 }
 

@@ -3,8 +3,8 @@
 //! There are two kinds of thing here. *The file as written* (`written`, `field`) is TOML with the
 //! place of every key and value; *the settings as checked* ([`Settings`]) are numbers within bounds
 //! with their units in their names. Between them stand one reader a table (`chain`, `bands`,
-//! `detect`, `alarm`, `outside`) and what two keys say together (`crossing`). What is wrong is drawn
-//! with file, line and caret (`diagnostic`). The band plan's own faults come from
+//! `detect`, `alarm`, `outside`) and what two keys say together (`crossing`). What is wrong is
+//! drawn with file, line and caret (`diagnostic`). The band plan's own faults come from
 //! [`crate::signal::plan_faults`] and are shown at the keys they name.
 //!
 //! Nothing that decides a verdict or an alarm has a default; `config/` holds complete examples.

@@ -15,7 +15,7 @@ use toml::Spanned;
 use toml::de::DeTable;
 
 use super::bounds::Bounds;
-use super::diagnostic::{Diagnostic, Findings, Level};
+use super::diagnostic::{Diagnostic, Findings, Level, shortened};
 use super::field::Field;
 use super::spelling::nearest;
 
@@ -142,7 +142,7 @@ impl<'t> Written<'t> {
             let mut missing = section.missing.clone();
             for (key, span) in &section.unknown {
                 let help = advise(key, section, &sections, &mut missing);
-                let message = format!("unknown key `{key}` in {}", section.title);
+                let message = format!("unknown key `{}` in {}", shortened(key), section.title);
                 let diagnostic = Diagnostic::new(findings.source(), Level::Fault, message);
                 findings.push(diagnostic.at(span.clone(), "unknown key").help(help));
             }
@@ -273,6 +273,18 @@ impl<'w, 't> Section<'w, 't> {
         self.asked.borrow_mut().push(key);
         let value = self.table?.get(key)?;
         Some(Field { written: self.written, path: self.path_of(key), value })
+    }
+
+    /// What a key that may be left out says: `Some(None)` without it, `None` after a fault in it.
+    pub(super) fn maybe<T>(
+        &self,
+        key: &'static str,
+        read: impl FnOnce(&Field<'w, 't>) -> Option<T>,
+    ) -> Option<Option<T>> {
+        match self.optional(key) {
+            Some(field) => read(&field).map(Some),
+            None => Some(None),
+        }
     }
 
     /// The value of a key that must be there. In a table that is not there at all, which is a fault

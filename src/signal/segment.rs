@@ -63,7 +63,7 @@ pub(super) struct Choice {
 /// The segment length for a wanted bin width; nothing when no candidate exists up to `longest`.
 pub(super) fn choose(rate_hz: f64, drive_hz: f64, resolution_hz: f64) -> Option<Choice> {
     let wanted = rate_hz / resolution_hz;
-    let longest = 1 << 26;
+    let longest = 1 << 22;
     let mut best: Option<(Choice, f64)> = None;
     let first = first_at_least(wanted / 1.25, longest)?;
     for n in (first..=longest).take_while(|&n| as_f64(n) <= wanted / 0.75 + 1.0) {

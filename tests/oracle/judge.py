@@ -199,10 +199,12 @@ class Judge:
         for c, reading in enumerate(pulse.readings):
             if reading.noise_v2_per_hz:
                 self.noise[c].append(reading.noise_v2_per_hz)
-        setting = (pulse.stage, pulse.target, pulse.drive_mpa)
-        if setting != self.setting:
+        # A new stage, target or drive clears the looks; drives match within drive_tolerance (§7).
+        stage, target, drive_mpa = self.setting or ("", "", 0.0)
+        moved = abs(pulse.drive_mpa - drive_mpa) > self.plan.config["drive"]["drive_tolerance"] * drive_mpa
+        if (pulse.stage, pulse.target) != (stage, target) or moved:
             self.looks.clear()
-            self.setting = setting
+            self.setting = (pulse.stage, pulse.target, pulse.drive_mpa)
         rows = [self._channel(pulse, c) for c in range(self.channels)]
         if self.channels > 1:
             rows.append(self._all(pulse, rows))
@@ -229,7 +231,7 @@ class Judge:
                 self.dose[c][q] += (dose_power(reading, q) - level.mean_v2[q]) * self.plan.gate_s
                 self.scale[c][q] += reading.power_v2[q] * self.plan.gate_s
         else:
-            self._tests(row, (c,), level)
+            self._miss((c,))
         row.dose_v2s = dict(self.dose[c])
         row.dose_scale_v2s = {q: 2e-4 * scale for q, scale in self.scale[c].items()}
         self._conclude(row)
@@ -262,14 +264,18 @@ class Judge:
             limit_db = self._limit(spread, m, n)
             row.limit_db[q] = limit_db
             row.hear_db[q] = hear_db(spread, limit_db, delta_db)
-            over = False
-            if q in row.lam_db:
-                row.detect_db[q] = row.lam_db[q] - spread.mean
-                over = row.detect_db[q] - delta_db > limit_db
-                row.margin_db[q] = row.detect_db[q] - delta_db - limit_db
+            row.detect_db[q] = row.lam_db[q] - spread.mean
             looks = self.looks[(key, q)]
-            looks.append(over)
-            row.passed[q] = sum(looks[-n:]) >= m
+            looks.append(row.detect_db[q] - delta_db - limit_db)
+            # The rule passes by its m-th largest margin of the last n.
+            best = sorted((x for x in looks[-n:] if not np.isnan(x)), reverse=True)
+            row.margin_db[q] = best[m - 1] if len(best) >= m else -np.inf
+            row.passed[q] = row.margin_db[q] > 0
+
+    def _miss(self, key):
+        """A pulse without numbers takes a place among the looks and does not pass (§7)."""
+        for q in QUANTITIES:
+            self.looks[(key, q)].append(-np.inf)
 
     def _limit(self, spread, m, n):
         key = (spread.n, spread.mean, spread.s, spread.r1, tuple(spread.weight), m, n)
@@ -303,23 +309,22 @@ class Judge:
         """Channel `all`: mean over the healthy channels against the same mean of the baseline (§6)."""
         row = Row(pulse.number, "all", pulse.stage)
         healthy = [r.channel for r in rows if not r.conditions]
-        if healthy:
+        enough = len(healthy) >= max(self.detect["channels_needed"], 1)
+        if enough:
             names = [q for q in QUANTITIES if q in rows[healthy[0]].lam_db]
             row.lam_db = {q: np.mean([rows[c].lam_db[q] for c in healthy]) for q in names}
         if pulse.stage != "exposure":
             return row
         row.dose_v2s = {q: np.mean([r.dose_v2s[q] for r in rows]) for q in QUANTITIES}
         row.dose_scale_v2s = {q: np.mean([r.dose_scale_v2s[q] for r in rows]) for q in QUANTITIES}
-        if healthy:
+        level = self.baselines[pulse.target].at(pulse.drive_mpa, healthy) if enough else None
+        if isinstance(level, Level):
             for q in rows[healthy[0]].over_db:
                 row.over_db[q] = np.mean([rows[c].over_db[q] for c in healthy])
-            level = self.baselines[pulse.target].at(pulse.drive_mpa, healthy)
-            if not isinstance(level, str):
-                self._tests(row, ("all",), level)
+            self._tests(row, ("all",), level)
         else:
-            for q in QUANTITIES:
-                self.looks[(("all",), q)].append(False)
-        if len(healthy) < self.detect["channels_needed"]:
+            self._miss(("all",))
+        if not enough:
             row.conditions.append("too few channels")
         self._conclude(row)
         verdicts = {row.verdict, *(r.verdict for r in rows)}

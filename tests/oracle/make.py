@@ -1,8 +1,9 @@
 """Makes configurations and recordings for the tests, from a seed: SigMF pairs, cue lists, TOML.
 
-The emission law is simple and stated here: white receiver noise, always; while the drive lasts a
-fundamental that follows the drive, harmonics that grow by propagation as drive^h, and whatever a
-pulse is told to add (lines, broadband, a gain). Amplitudes are in volts.
+The emission law is simple and stated here: white receiver noise and hum, always; while the drive
+lasts some feed-through at once and, from the first arrival on, a fundamental that follows the drive,
+harmonics that grow by propagation as drive^h, and whatever a pulse is told to add (lines, broadband,
+a gain). Amplitudes are in volts.
 """
 
 import copy
@@ -129,7 +130,7 @@ def toml_value(value):
         return "[" + ", ".join(toml_value(v) for v in value) + "]"
     if isinstance(value, dict):
         return "{ " + ", ".join(f"{k} = {toml_value(v)}" for k, v in value.items()) + " }"
-    return repr(value)
+    return repr(value.item() if isinstance(value, np.generic) else value)
 
 
 def toml_text(config):
@@ -161,6 +162,7 @@ class Emission:
     broadband_v: float = 0.0  # standard deviation of added white noise during the burst
     gain_db: float = 0.0
     coupling_db: float = 0.0  # of everything acoustic, not of the noise
+    fundamental_db: float = 0.0  # of the fundamental alone
     burst_s: float | None = None
     frequency_hz: float | None = None
     count: int | None = None
@@ -180,6 +182,9 @@ class Scene:
     harmonics_v: dict = field(default_factory=lambda: {2: 0.12, 3: 0.1, 4: 0.1})
     jitter_db: float = 0.1
     channel_gain_db: tuple = (0.0, 0.4, -0.6, 0.2)
+    arrival_s: float = 95e-6
+    feed_through_v: float = 0.004  # at 1 MPa
+    hum_v: dict = field(default_factory=dict)  # Hz → amplitude, with and without drive
 
 
 @dataclass
@@ -312,18 +317,25 @@ def pulse_volts(config, scene, e, count, rng):
     trigger = half_even(receive["pretrigger_s"] * fs) if e.trigger is None else e.trigger
     f0 = e.frequency_hz or drive["frequency_hz"]
     t = (np.arange(count) - trigger) / fs
-    on = (t >= 0) & (t < (drive["pulse_s"] if e.burst_s is None else e.burst_s))
+    burst_s = drive["pulse_s"] if e.burst_s is None else e.burst_s
+    on = (t >= scene.arrival_s) & (t < burst_s)
     heard = np.zeros(count)
-    tones = {1: scene.fundamental_v * e.drive_mpa}
+    tones = {1: scene.fundamental_v * e.drive_mpa * 10 ** (e.fundamental_db / 20)}
     for h, v in scene.harmonics_v.items():
         tones[h] = v * e.drive_mpa**h
     for h, v in e.lines_v.items():
         tones[h] = tones.get(h, 0.0) + v
+    phase = {h: rng.uniform(0, 2 * np.pi) for h in tones}
     for h, v in tones.items():
         jitter = 10 ** (scene.jitter_db * rng.standard_normal() / 20)
-        heard += v * jitter * np.cos(2 * np.pi * h * f0 * t + rng.uniform(0, 2 * np.pi))
+        heard += v * jitter * np.cos(2 * np.pi * h * f0 * t + phase[h])
     heard += e.broadband_v * rng.standard_normal(count)
     heard *= on * 10 ** (e.coupling_db / 20)
+    feed = scene.feed_through_v * e.drive_mpa * np.cos(2 * np.pi * f0 * t + phase[1])
+    heard += feed * ((t >= 0) & (t < burst_s))
+    for f_hz, v in scene.hum_v.items():
+        # Its phase runs on from pulse to pulse in no fixed step.
+        heard += v * np.cos(2 * np.pi * f_hz * t + rng.uniform(0, 2 * np.pi))
     gain = 10 ** ((e.gain_db + np.resize(scene.channel_gain_db, channels)) / 20)
     noise = scene.noise_v * rng.standard_normal((count, channels))
     return (heard[:, None] + noise) * gain

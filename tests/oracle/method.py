@@ -231,7 +231,7 @@ class Reading:
     """What one channel heard in one pulse. Without numbers, `conditions` says why."""
 
     conditions: list
-    clipped_share: float = 0.0
+    clipped_share: float = None
     spectrum: np.ndarray = None
     power_v2: dict = field(default_factory=dict)
     net_v2: dict = field(default_factory=dict)

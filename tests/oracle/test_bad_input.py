@@ -24,7 +24,7 @@ def check_message(done, *words):
     for word in words:
         choices = word if isinstance(word, tuple) else (word,)
         assert any(str(w).lower() in told for w in choices), f"{word} is not in:\n{done.stderr}"
-    for innards in ("unwrap", "os error 0", "src/", "Err(", "Some("):
+    for innards in ("unwrap", "src/", "Err(", "Some(", "{ start:"):
         assert innards not in done.stderr, done.stderr
 
 
@@ -140,12 +140,11 @@ def test_a_bad_annotation_is_65(simmer, good, key, value):
     check_message(replay(simmer, good[1], good[3], code=65), "good.sigmf-meta", key.split(":")[1])
 
 
-@pytest.mark.parametrize("key", ["core:datatype", "core:sample_rate"])
-def test_metadata_without_a_needed_key_is_65(simmer, good, key):
+def test_metadata_without_a_sample_format_is_65(simmer, good):
     text = json.loads(good[3].read_text())
-    del text["global"][key]
+    del text["global"]["core:datatype"]
     good[3].write_text(json.dumps(text))
-    check_message(replay(simmer, good[1], good[3], code=65), "good.sigmf-meta", key)
+    check_message(replay(simmer, good[1], good[3], code=65), "good.sigmf-meta", "core:datatype")
 
 
 def test_a_gate_outside_every_record_is_65(simmer):
@@ -230,7 +229,7 @@ def test_a_baseline_without_baseline_pulses_is_65(simmer, good):
         ({"bands__notches_hz": [[1.39e6, 1.41e6]]}, ["notch"]),
         ({"bands__broadband_hz": [[1.39e6, 1.41e6]]}, ["broadband_hz"]),
         ({"bands__broadband_hz": [[3e6, 2e6]]}, ["broadband_hz"]),
-        ({"receive__gate_end_s": 0.5e-3}, ["gate", "segment"]),
+        ({"receive__gate_end_s": 0.45e-3}, ["gate", "segment"]),
         ({"receive__gate_end_s": 0.1e-3}, ["gate_end_s", "gate_start_s"]),
         ({"spectrum__resolution_hz": 0.0}, ["resolution_hz"]),
         ({"spectrum__resolution_hz": 3e6}, ["resolution_hz"]),
@@ -261,7 +260,7 @@ def test_a_rule_that_asks_for_more_than_it_looks_at_is_78(simmer):
 
 @pytest.mark.parametrize(
     ("wrong", "right"),
-    [("frequency_hs", "frequency_hz"), ("gate_begin_s", "gate_start_s"), ("stabel_from", "stable_from")],
+    [("frequency_hs", "frequency_hz"), ("gate_strat_s", "gate_start_s"), ("stabel_from", "stable_from")],
 )
 def test_an_unknown_key_is_78_with_what_was_meant(simmer, wrong, right):
     text = toml_text(configuration()).replace(f"{right} =", f"{wrong} =", 1)
