@@ -9,9 +9,10 @@
 //!
 //! Map, in reading order: [`signal`] samples → band powers; [`stats`] numbers → numbers; [`detect`]
 //! powers → verdicts; [`engine`] threads and queues; [`ingest`] recordings; [`session`] what is left
-//! behind; [`config`] settings with diagnostics; [`commands`] wiring, one file a command; [`cli`].
-//! `signal`, `stats` and `detect` are pure: no files, sockets, threads or clocks.
+//! behind; [`bench`] simulated scenes; [`config`] settings with diagnostics; [`commands`] wiring, one file a command; [`cli`].
+//! `signal`, `stats`, `detect` and `bench` are pure: no files, sockets, threads or clocks.
 
+pub mod bench;
 pub mod cli;
 pub mod commands;
 pub mod config;

@@ -16,7 +16,8 @@ use crate::signal::{Quantity, as_f64};
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Examples:
   simmer baseline -c demo-data/config.toml --out out/baseline.json demo-data/baseline.sigmf-meta
-  simmer baseline -c demo-data/config.toml --repeat demo-data/baseline.sigmf-meta demo-data/baseline.sigmf-meta")]
+  simmer baseline -c demo-data/config.toml \\
+      --repeat demo-data/baseline.sigmf-meta demo-data/baseline.sigmf-meta")]
 pub struct BaselineCommand {
     /// Configuration (TOML)
     #[arg(short, long, value_name = "CONFIG")]

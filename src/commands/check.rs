@@ -1,5 +1,6 @@
 //! `simmer check`: what a configuration comes to, and what a recording is worth. No side effects.
 
+use std::collections::BTreeSet;
 use std::convert::Infallible;
 use std::fmt::Write as _;
 use std::path::PathBuf;
@@ -13,8 +14,8 @@ use crate::engine::{Judged, Sink, run};
 use crate::ingest::Recording;
 use crate::signal::bands::Line;
 use crate::signal::interference::{notches_line, tones};
-use crate::signal::{Heard, Plan, Quantity, as_f64, decibels};
-use crate::stats::{fisher_upper_quantile, prediction_factor};
+use crate::signal::{Heard, Plan, Quantity, Stretch, as_f64, decibels};
+use crate::stats::{Reference, fisher_upper_quantile};
 
 /// What to look at.
 #[derive(Debug, clap::Args)]
@@ -74,88 +75,81 @@ impl Check {
 
 /// Band plan and derived numbers.
 fn plan_text(prepared: &Prepared) -> String {
-    let plan = &prepared.plan;
-    let receive = &plan.spec.receive;
-    let rate = receive.sample_rate_hz;
     let mut text = String::new();
-    let window = plan.spec.spectrum.window;
-    let enbw = window.noise_bandwidth_bins();
-    let locked = if plan.bin_locked { "bin-locked" } else { "not bin-locked" };
-    let ms = |samples: i64| 1e3 * signed(samples) / rate;
-    let end = plan.gate.start + i64::try_from(plan.gate.len).unwrap_or(i64::MAX);
-    let pulse_s = prepared.loaded.settings.drive.pulse_s;
-    // Writing into a string cannot fail.
-    writeln!(
-        text,
-        "drive          {} Hz, {} s bursts, {} a second",
-        plan.spec.drive_frequency_hz, pulse_s, prepared.loaded.settings.drive.repetition_hz
-    )
-    .ok();
-    writeln!(text, "drive is       {}", prepared.loaded.settings.drive.drive_means).ok();
-    writeln!(
-        text,
-        "receive        {} channels used of {}, {} at {rate} samples a second",
-        plan.used_channels.len(),
-        receive.channels,
-        receive.sample_format.name()
-    )
-    .ok();
-    writeln!(
-        text,
-        "segments       {} samples, {locked}, hop {}, {} a pulse, {} window",
-        plan.segments.n,
-        plan.segments.hop,
-        plan.segments.count,
-        window.name()
-    )
-    .ok();
-    writeln!(
-        text,
-        "bin width      {} Hz, ENBW {enbw:.4} bins = {:.1} Hz",
-        plan.bin_hz,
-        enbw * plan.bin_hz
-    )
-    .ok();
-    writeln!(
-        text,
-        "gate           {:.4} to {:.4} ms after the trigger, {} samples, {:.1} % of the burst",
-        ms(plan.gate.start),
-        ms(end),
-        plan.gate.len,
-        100.0 * plan.gate_s() / pulse_s
-    )
-    .ok();
-    match &plan.noise {
-        Some(noise) => {
-            let end = noise.gate.start + i64::try_from(noise.gate.len).unwrap_or(i64::MAX);
-            writeln!(
-                text,
-                "noise gate     {:.4} to {:.4} ms, {} samples, {} segments of {} samples",
-                ms(noise.gate.start),
-                ms(end),
-                noise.gate.len,
-                noise.segments.count,
-                noise.segments.n
-            )
-            .ok();
-        }
-        None => {
-            writeln!(text, "noise gate     none: the broadband is unreferenced").ok();
-        }
+    for (label, words) in spectrum_facts(prepared).into_iter().chain(gate_facts(prepared)) {
+        // Writing into a string cannot fail.
+        writeln!(text, "{label:<14} {words}").ok();
     }
-    if let Some(feed) = plan.feed_through {
-        writeln!(
-            text,
-            "feed-through   trigger to {:.4} ms, {} samples",
-            ms(i64::try_from(feed.len).unwrap_or(0)),
-            feed.len
-        )
-        .ok();
-    }
-    bands_text(plan, &mut text);
+    bands_text(&prepared.plan, &mut text);
     budget_text(prepared, &mut text);
     load_text(prepared, &mut text);
     text
+}
+
+fn spectrum_facts(prepared: &Prepared) -> Vec<(&'static str, String)> {
+    let plan = &prepared.plan;
+    let receive = &plan.spec.receive;
+    let drive = &prepared.loaded.settings.drive;
+    let window = plan.spec.spectrum.window;
+    let enbw = window.noise_bandwidth_bins();
+    let locked = if plan.bin_locked { "bin-locked" } else { "not bin-locked" };
+    vec![
+        (
+            "drive",
+            format!(
+                "{} Hz, {} s bursts, {} a second",
+                drive.frequency_hz, drive.pulse_s, drive.repetition_hz
+            ),
+        ),
+        ("drive is", drive.drive_means.clone()),
+        (
+            "receive",
+            format!(
+                "{} channels used of {}, {} at {} samples a second",
+                plan.used_channels.len(),
+                receive.channels,
+                receive.sample_format.name(),
+                receive.sample_rate_hz
+            ),
+        ),
+        (
+            "segments",
+            format!(
+                "{} samples, {locked}, hop {}, {} a pulse, {} window",
+                plan.segments.n,
+                plan.segments.hop,
+                plan.segments.count,
+                window.name()
+            ),
+        ),
+        (
+            "bin width",
+            format!("{} Hz, ENBW {enbw:.4} bins = {:.1} Hz", plan.bin_hz, enbw * plan.bin_hz),
+        ),
+    ]
+}
+
+fn gate_facts(prepared: &Prepared) -> Vec<(&'static str, String)> {
+    let plan = &prepared.plan;
+    let ends = |stretch: Stretch| {
+        let end = stretch.start + i64::try_from(stretch.len).unwrap_or(i64::MAX);
+        let ms = |samples: i64| 1e3 * signed(samples) / plan.spec.receive.sample_rate_hz;
+        format!("{:.4} to {:.4} ms, {} samples", ms(stretch.start), ms(end), stretch.len)
+    };
+    let share = 100.0 * plan.gate_s() / prepared.loaded.settings.drive.pulse_s;
+    let noise = plan.noise.as_ref().map_or_else(
+        || "none: the broadband is unreferenced".to_owned(),
+        |noise| {
+            let segments = noise.segments;
+            format!("{}, {} segments of {} samples", ends(noise.gate), segments.count, segments.n)
+        },
+    );
+    let mut facts = vec![
+        ("gate", format!("{} after the trigger, {share:.1} % of the burst", ends(plan.gate))),
+        ("noise gate", noise),
+    ];
+    facts.extend(plan.feed_through.map(|stretch| ("feed-through", ends(stretch))));
+    facts
 }
 
 #[allow(clippy::cast_precision_loss, reason = "sample counts stay far below 2^53")]
@@ -230,11 +224,20 @@ fn budget_text(prepared: &Prepared, text: &mut String) {
         pairs(spec, channels)
     )
     .ok();
+    let rules: BTreeSet<(u32, u32)> =
+        spec.rule.iter().map(|(_, rule)| (rule.needed, rule.of)).collect();
     for n in [10, 30, 60, 100] {
-        let k = prediction_factor(n, alpha);
+        let Some(reference) = Reference::independent(n, 0.0, 1.0) else { continue };
+        let factors: Vec<String> = rules
+            .iter()
+            .map(|&(needed, of)| {
+                format!("{:.3} SD ({needed} of {of})", reference.rule_factor(needed, of, alpha))
+            })
+            .collect();
         writeln!(
             text,
-            "               {n:>3} baseline pulses without correlation: limit at mean + {k:.3} SD"
+            "               {n:>3} baseline pulses without correlation: limit at mean + {}",
+            factors.join(", ")
         )
         .ok();
     }

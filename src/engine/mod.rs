@@ -2,13 +2,14 @@
 //!
 //! [`input`] what comes in, in one order; `cutter` frames → slices; `worker` slices → readings;
 //! `judge` readings → judgements; [`run`] the threads and the bounded lines between them;
-//! [`account`] what came in, was used and was lost.
+//! [`scene`] a simulated scene as the same stream; [`account`] what came in, was used and was lost.
 
 pub mod account;
 mod cutter;
 pub mod input;
 mod judge;
 pub mod run;
+pub mod scene;
 mod worker;
 
 pub use account::Account;

@@ -168,9 +168,7 @@ fn band_energies_of_the_third_vector_are_the_computed_ones() {
             let lines: f64 = parts
                 .iter()
                 .zip(0_u32..)
-                .map(|((mhz, mv), i)| {
-                    1e-3 * mv * (TAU * mhz * 1e6 * t + 0.7 * f64::from(i)).cos()
-                })
+                .map(|((mhz, mv), i)| 1e-3 * mv * (TAU * mhz * 1e6 * t + 0.7 * f64::from(i)).cos())
                 .sum();
             lines + 5e-4 * 12.0_f64.sqrt() * u
         })
@@ -408,18 +406,38 @@ fn every_fault_of_a_plan_is_named() {
     check_fault(|s| s.bands.guard_half_width_hz = 19e3, "bands.guard_half_width_hz", "one bin");
     check_fault(|s| s.bands.flank_half_width_hz = 60e3, "bands.flank_half_width_hz", "exceed");
     check_fault(|s| s.bands.harmonics = vec![2, 15], "bands.harmonics[1]", "above fs/2");
-    check_fault(|s| s.bands.line_half_width_hz = 180e3, "bands.line_half_width_hz", "share the bin");
-    check_fault(|s| s.bands.broadband_hz = vec![[1e6, 10.5e6]], "bands.broadband_hz[0]", "above fs/2");
+    check_fault(
+        |s| s.bands.line_half_width_hz = 180e3,
+        "bands.line_half_width_hz",
+        "share the bin",
+    );
+    check_fault(
+        |s| s.bands.broadband_hz = vec![[1e6, 10.5e6]],
+        "bands.broadband_hz[0]",
+        "above fs/2",
+    );
     check_fault(|s| s.bands.broadband_hz = vec![[1e3, 2e6]], "bands.broadband_hz[0]", "first bin");
-    check_fault(|s| s.bands.broadband_hz = vec![[0.69e6, 0.71e6]], "bands.broadband_hz[0]", "no bin");
+    check_fault(
+        |s| s.bands.broadband_hz = vec![[0.69e6, 0.71e6]],
+        "bands.broadband_hz[0]",
+        "no bin",
+    );
     check_fault(
         |s| s.bands.broadband_hz = vec![[1e6, 2e6], [1.9e6, 3e6]],
         "bands.broadband_hz[1]",
         "share the bin",
     );
-    check_fault(|s| s.bands.notches_hz = vec![[1.39e6, 1.41e6]], "bands.notches_hz[0]", "inside the line");
+    check_fault(
+        |s| s.bands.notches_hz = vec![[1.39e6, 1.41e6]],
+        "bands.notches_hz[0]",
+        "inside the line",
+    );
     check_fault(|s| s.spectrum.resolution_hz = 20e6, "spectrum.resolution_hz", "no segment length");
-    check_fault(|s| s.receive.gate_end_s = 0.1e-3, "spectrum.resolution_hz", "longer than the gate");
+    check_fault(
+        |s| s.receive.gate_end_s = 0.1e-3,
+        "spectrum.resolution_hz",
+        "longer than the gate",
+    );
     check_fault(|s| s.receive.gate_end_s = 0.25e-3, "receive.gate_end_s", "two segments");
 }
 

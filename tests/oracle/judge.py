@@ -80,6 +80,8 @@ class Row:
     conditions: list = field(default_factory=list)
     passed: dict = field(default_factory=dict)
     margin_db: dict = field(default_factory=dict)
+    # How far each condition was from its threshold, in dB: too near, and the verdict is luck.
+    condition_slack_db: list = field(default_factory=list)
     # What the dose's powers add up to, for the tolerance of their difference.
     dose_scale_v2s: dict = field(default_factory=dict)
 
@@ -204,6 +206,10 @@ class Judge:
         moved = abs(pulse.drive_mpa - drive_mpa) > self.plan.config["drive"]["drive_tolerance"] * drive_mpa
         if (pulse.stage, pulse.target) != (stage, target) or moved:
             self.looks.clear()
+            if (pulse.stage, pulse.target) != (stage, target):
+                # A change of stage or target begins the next exposure, with doses from zero (§5).
+                self.dose = [dict.fromkeys(QUANTITIES, 0.0) for _ in range(self.channels)]
+                self.scale = [dict.fromkeys(QUANTITIES, 0.0) for _ in range(self.channels)]
             self.setting = (pulse.stage, pulse.target, pulse.drive_mpa)
         rows = [self._channel(pulse, c) for c in range(self.channels)]
         if self.channels > 1:
@@ -248,10 +254,13 @@ class Judge:
         found = []
         drop_db = self.detect["fundamental_drop_db"]
         sign = {"fundamental": "fundamental", "noise": "noise"}.get(self.detect["sign_of_life"])
-        if sign and row.over_db[sign] < -drop_db:
-            found.append("fundamental low")
+        if sign:
+            row.condition_slack_db.append(row.over_db[sign] + drop_db)
+            if row.over_db[sign] < -drop_db:
+                found.append("fundamental low")
         if level.noise_v2_per_hz and len(self.noise[c]) >= 3:
             moved_db = 10 * np.log10(np.mean(self.noise[c]) / level.noise_v2_per_hz)
+            row.condition_slack_db.append(abs(moved_db) - self.detect["noise_drift_db"])
             if abs(moved_db) > self.detect["noise_drift_db"]:
                 found.append("noise moved")
         return found
