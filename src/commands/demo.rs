@@ -83,7 +83,7 @@ impl Demo {
         let head = Head {
             configuration: loaded.text.clone(),
             configuration_sha256: loaded.sha256.clone(),
-            notes: Vec::new(),
+            notes: super::notes(&loaded.settings.session),
             subject: loaded.settings.session.subject.clone().unwrap_or_default(),
             start_utc: scene::start(),
             sources: vec![(format!("simulated bench, seed {}", self.seed), None)],

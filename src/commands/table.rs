@@ -12,11 +12,18 @@ use crate::signal::{Quantity, as_f64};
 /// Warnings of one kind that are said; more are only counted.
 const MOST_SAID: u64 = 5;
 
-/// One line of the table.
+/// Lines of the table; further drives stand in `pulses.csv` alone.
+const MOST_LINES: usize = 200;
+
+/// Pulses of a line whose median is formed.
+const MOST_PULSES: usize = 1 << 17;
+
+/// One line of the table: pulses of one drive that were heard, or that were not.
 struct Stretch {
     exposure: u32,
     target: String,
     drive: Drive,
+    hearing: bool,
     verdicts: [u64; 4],
     levels: [Vec<f64>; 4],
     hear: Vec<f64>,
@@ -42,28 +49,39 @@ impl Table {
     fn row(&mut self, row: &Row) {
         let drive = Drive::of(row.drive_mpa);
         let exposure = row.exposure.unwrap_or(0);
-        let fits =
-            |s: &Stretch| s.exposure == exposure && s.drive == drive && *s.target == *row.target;
-        if !self.stretches.last().is_some_and(fits) {
+        let hearing = row.verdict != Some(Verdict::Indeterminate);
+        let fits = |s: &Stretch| {
+            (s.exposure, s.hearing, s.drive) == (exposure, hearing, drive)
+                && *s.target == *row.target
+        };
+        let place = self.stretches.iter().position(fits).unwrap_or(self.stretches.len());
+        if place == MOST_LINES {
+            return;
+        }
+        if place == self.stretches.len() {
             self.stretches.push(Stretch {
                 exposure,
                 target: row.target.to_string(),
                 drive,
+                hearing,
                 verdicts: [0; 4],
                 levels: Default::default(),
                 hear: Vec::new(),
                 reasons: BTreeMap::new(),
             });
         }
-        let Some(stretch) = self.stretches.last_mut() else { return };
+        let stretch = &mut self.stretches[place];
         if let Some(verdict) = row.verdict {
             stretch.verdicts[verdict as usize] += 1;
+        }
+        if stretch.hear.len() >= MOST_PULSES {
+            return;
         }
         for quantity in Quantity::ALL {
             stretch.levels[quantity as usize].extend(row.detect_db[quantity]);
         }
         stretch.hear.extend(row.hear_db[Quantity::Broadband]);
-        if row.verdict == Some(Verdict::Indeterminate) {
+        if !hearing {
             *stretch.reasons.entry(row.reason.clone()).or_default() += 1;
         }
     }
@@ -110,7 +128,7 @@ impl Table {
                 decibels(&stretch.hear),
             )
             .ok();
-            for (reason, count) in stretch.reasons.iter().filter(|(_, count)| **count > 1) {
+            for (reason, count) in &stretch.reasons {
                 writeln!(text, "          {count} indeterminate: {reason}").ok();
             }
         }
@@ -160,7 +178,7 @@ impl Sink for Table {
                     let pulse = event.pulse.map_or_else(String::new, |n| format!(" at pulse {n}"));
                     let channel = channel
                         .map_or_else(String::new, |channel| format!(" on channel {channel}"));
-                    if as_f64(self.alarms.len()) < 100.0 {
+                    if self.alarms.len() < MOST_LINES {
                         self.alarms.push(format!(
                             "alarm ({}) {name}{pulse}{channel}: {cause}",
                             severity.name()

@@ -4,10 +4,11 @@ use serde_json::{Map, Value, json};
 
 use crate::detect::{Channel, Event, What};
 
-/// One event as a JSON object; keys are sorted, numbers as in the tables.
+/// One event as a JSON object: what, at which pulse, when, and what belongs to it.
 #[must_use]
 pub fn event_json(event: &Event) -> Value {
     let mut object = Map::new();
+    object.insert("event".into(), Value::Null);
     object.insert("pulse".into(), json!(event.pulse));
     object.insert("time_s".into(), json!(event.time_s));
     object.insert("target".into(), json!(&*event.target));

@@ -98,7 +98,7 @@ class Baseline:
     def __init__(self, plan, pulses):
         self.plan = plan
         self.tolerance = plan.config["drive"]["drive_tolerance"]
-        self.drives, self.series = [], []
+        self.drives, self.series, self.levels = [], [], {}
         for pulse in pulses:
             near = [
                 (abs(pulse.drive_mpa - d), d, i)
@@ -139,6 +139,12 @@ class Baseline:
 
     def at(self, drive_mpa, channels):
         """The level at a drive, interpolated where needed (§6), or the name of what is missing."""
+        key = (drive_mpa, tuple(channels))
+        if key not in self.levels:
+            self.levels[key] = self._level(drive_mpa, channels)
+        return self.levels[key]
+
+    def _level(self, drive_mpa, channels):
         if not self.drives:
             return "no baseline"
         for i, d in enumerate(self.drives):

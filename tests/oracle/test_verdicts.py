@@ -28,15 +28,17 @@ def differences(got, want):
     """The cells of a row of pulses.csv that are not the oracle's, as text."""
     cells = [(f"{q}_v2", want.power_v2.get(q), {"rel": 2 * POWER_SHARE}) for q in (*QUANTITIES, "fundamental")]
     cells.append(("broadband_v2_per_hz", want.broadband_v2_per_hz, {"rel": 2 * POWER_SHARE}))
-    decibels = [(f"{q}_db", want.over_db.get(q)) for q in (*QUANTITIES, "fundamental", "noise")]
-    for kind, numbers in (
-        ("contrast", want.lam_db),
-        ("detect", want.detect_db),
-        ("limit", want.limit_db),
-        ("hear", want.hear_db),
+    levels = (*QUANTITIES, "fundamental", "noise")
+    cells += [(f"{q}_db", want.over_db.get(q), {"abs": TOLERANCE_DB}) for q in levels]
+    for kind, numbers, share in (
+        ("contrast", want.lam_db, 0.0),
+        ("detect", want.detect_db, 0.0),
+        # These are multiples of a standard deviation, by thousands where few pulses are correlated.
+        ("limit", want.limit_db, 2 * POWER_SHARE),
+        ("hear", want.hear_db, 2 * POWER_SHARE),
     ):
-        decibels += [(f"{q}_{kind}_db", numbers.get(q)) for q in QUANTITIES]
-    cells += [(column, number, {"abs": TOLERANCE_DB}) for column, number in decibels]
+        tolerance = {"abs": TOLERANCE_DB, "rel": share}
+        cells += [(f"{q}_{kind}_db", numbers.get(q), tolerance) for q in QUANTITIES]
     for q in QUANTITIES:
         # A dose is a sum of differences: its tolerance follows the powers that went into it.
         tolerance = {"rel": 1e-4, "abs": want.dose_scale_v2s.get(q, 0.0)}
@@ -393,7 +395,7 @@ def random_exposure(rng, target, channels):
     return course
 
 
-@pytest.mark.parametrize("case", range(8))
+@pytest.mark.parametrize("case", range(6))
 def test_a_random_session_is_the_oracles(simmer, case):
     print(f"SIMMER_ORACLE_SEED={SEED}, case {case}")
     rng = np.random.default_rng([SEED, 1000 + case])
