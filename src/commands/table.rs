@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 use super::say;
 use crate::detect::{Drive, Row, Stage, Verdict, What};
 use crate::engine::{Judged, Sink};
-use crate::signal::{Quantity, as_f64};
+use crate::signal::Quantity;
 
 /// Warnings of one kind that are said; more are only counted.
 const MOST_SAID: u64 = 5;

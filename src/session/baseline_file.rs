@@ -26,23 +26,20 @@ impl Identity {
     #[must_use]
     pub fn of(plan: &Plan) -> Self {
         let receive = &plan.spec.receive;
-        Self {
-            fields: vec![
-                ("sample_rate_hz", receive.sample_rate_hz.to_string()),
-                ("channels", format!("{:?} of {}", plan.used_channels, receive.channels)),
-                ("gain_db", format!("{:?}", receive.gain_db)),
-                ("volts_per_count", format!("{:?}", receive.volts_per_count)),
-                ("drive_frequency_hz", plan.spec.drive_frequency_hz.to_string()),
-                (
-                    "time_zero",
-                    format!(
-                        "trigger {} samples after the pulse's first, or as recorded",
-                        plan.pretrigger_samples()
-                    ),
-                ),
-                ("band_plan", plan.identity()),
-            ],
-        }
+        let zero = plan.pretrigger_samples();
+        let mut fields = vec![
+            ("sample_rate_hz", receive.sample_rate_hz.to_string()),
+            ("channels", format!("{:?} of {}", plan.used_channels, receive.channels)),
+            ("gain_db", format!("{:?}", receive.gain_db)),
+            ("volts_per_count", format!("{:?}", receive.volts_per_count)),
+            ("drive_frequency_hz", plan.spec.drive_frequency_hz.to_string()),
+            (
+                "time_zero",
+                format!("the trigger, as recorded or {zero} samples after a pulse's first"),
+            ),
+        ];
+        fields.extend(plan.identity());
+        Self { fields }
     }
 
     fn json(&self) -> Value {

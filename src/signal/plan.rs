@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use rustfft::{Fft, FftPlanner};
 
-use super::bands::{self, Bands, Grid};
+use super::bands::{self, Bands, Grid, Line};
 use super::segment::{self, Correlation, Segments};
 use super::tone::ToneTable;
 use super::{Quantity, SignalSpec, SpecFault, as_f64};
@@ -200,23 +200,43 @@ impl Plan {
         stretch.start.saturating_add(trigger)
     }
 
-    /// Bands and bins as one line of text: whatever changes it changes the numbers.
+    /// Everything that changes the numbers, by name, as text.
     #[must_use]
-    pub fn identity(&self) -> String {
+    pub fn identity(&self) -> Vec<(&'static str, String)> {
         let bands = &self.bands;
-        let noise = self.noise.as_ref().map(|n| (n.segments.n, n.segments.hop, n.gate, &n.band));
-        format!(
-            "N={} H={} window={} gate={:?} pretrigger={} lines={:?} fundamental={:?} broadband={:?} noise={noise:?} feed={:?}",
-            self.segments.n,
-            self.segments.hop,
-            self.spec.spectrum.window.name(),
-            self.gate,
-            self.pretrigger_samples(),
-            bands.lines,
-            bands.fundamental,
-            bands.broadband,
-            self.feed_through,
-        )
+        let runs = |bins: &[Range<usize>]| {
+            let words: Vec<String> =
+                bins.iter().map(|run| format!("{}-{}", run.start, run.end - 1)).collect();
+            words.join(" ")
+        };
+        let line = |line: &Line| {
+            format!(
+                "{} f0: {} flanks {}",
+                line.order(),
+                runs(std::slice::from_ref(&line.bins)),
+                runs(&line.flanks)
+            )
+        };
+        let lines = |quantity: Quantity| {
+            bands.lines_of(quantity).iter().map(line).collect::<Vec<_>>().join(", ")
+        };
+        let stretch = |s: Stretch| format!("{} samples from {} after the trigger", s.len, s.start);
+        let noise = self.noise.as_ref().map_or_else(
+            || "none".to_owned(),
+            |n| format!("{}, N = {}, bins {}", stretch(n.gate), n.segments.n, runs(&n.band)),
+        );
+        let Segments { n, hop, .. } = self.segments;
+        vec![
+            ("segments", format!("N = {n}, hop {hop}, {}", self.spec.spectrum.window.name())),
+            ("gate", stretch(self.gate)),
+            ("noise_gate", noise),
+            ("feed_through", self.feed_through.map_or_else(|| "none".to_owned(), stretch)),
+            ("fundamental", line(&bands.fundamental)),
+            ("harmonics", lines(Quantity::Harmonic)),
+            ("ultraharmonics", lines(Quantity::Ultraharmonic)),
+            ("subharmonic", lines(Quantity::Subharmonic)),
+            ("broadband", runs(&bands.broadband)),
+        ]
     }
 }
 

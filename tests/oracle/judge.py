@@ -231,19 +231,19 @@ class Judge:
         if pulse.stage != "exposure":
             return row
         level = self.baselines[pulse.target].at(pulse.drive_mpa, [c])
-        if isinstance(level, str):
+        if not reading.heard:
+            # Without numbers there is nothing further to say, and no detection limit either.
+            self._miss((c,))
+        elif isinstance(level, str):
             row.conditions.append(level)
-            if reading.heard:
-                self._without_baseline(row, reading)
-        elif reading.heard:
+            self._without_baseline(row, reading)
+        else:
             self._over(row, reading, level)
             row.conditions += self._conditions(c, row, level)
             self._tests(row, (c,), level)
             for q in level.mean_v2:
                 self.dose[c][q] += (dose_power(reading, q) - level.mean_v2[q]) * self.plan.gate_s
                 self.scale[c][q] += reading.power_v2[q] * self.plan.gate_s
-        else:
-            self._miss((c,))
         row.dose_v2s = dict(self.dose[c])
         row.dose_scale_v2s = {q: 2e-4 * scale for q, scale in self.scale[c].items()}
         self._conclude(row)

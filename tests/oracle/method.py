@@ -429,9 +429,12 @@ def k_m_of_n(m, n_looks, alpha, mean_variance, nu, c=1.0):
         p = stats.norm.sf(np.sqrt(mean_variance) * z[:, None] + k * spread[None, :])
         return z_weight @ special.bdtrc(m - 1, n_looks, p) @ v_weight
 
-    # The logarithm is nearly linear in k; the tiny addend keeps it finite far out.
+    # The tiny addend keeps the logarithm finite far out, where few degrees of freedom put k.
     log_ratio = lambda k: np.log((false_alarm(k) + 1e-300) / alpha)
-    return optimize.brentq(log_ratio, 0.0, 500.0, xtol=1e-11, rtol=1e-12)
+    high = 8.0
+    while log_ratio(high) > 0:
+        high *= 4
+    return optimize.brentq(log_ratio, -20.0, high, xtol=1e-11, rtol=1e-12)
 
 
 def rule_limit_db(spread, alpha, m, n_looks):
