@@ -148,6 +148,9 @@ fn text(found: &Diagnosis, prepared: &Prepared) -> String {
     text.push_str(
         "mean and SD of the detection level; phi: what serial correlation is taken to be\n",
     );
+    for fact in &found.facts {
+        writeln!(text, "{fact}").ok();
+    }
     writeln!(text, "drive is {}", prepared.loaded.settings.drive.drive_means).ok();
     text
 }

@@ -54,7 +54,9 @@ pub struct QuantityLook {
 pub struct Diagnosis {
     /// Every quantity with numbers.
     pub quantities: Vec<QuantityLook>,
-    /// In words; what to do about it included.
+    /// Linearity, acoustic share and quiet of each target and channel, in words.
+    pub facts: Vec<String>,
+    /// What is not as it should be, in words; what to do about it included.
     pub advice: Vec<String>,
 }
 
@@ -75,9 +77,9 @@ pub fn diagnose(baseline: &Baseline, channels: &[usize], delta_db: f64) -> Diagn
         }
         for (place, &channel) in channels.iter().enumerate() {
             let at = Place { target: name, place, channel };
-            linearity(&at, &drives, &mut found.advice);
-            acoustic_share(&at, &drives, &mut found.advice);
-            quiet(&at, &drives, delta_db, &mut found.advice);
+            linearity(&at, &drives, &mut found);
+            acoustic_share(&at, &drives, &mut found);
+            quiet(&at, &drives, delta_db, &mut found);
         }
     }
     found
@@ -177,44 +179,54 @@ fn mean_db(
     (!levels.is_empty()).then(|| levels.iter().sum::<f64>() / as_f64(levels.len()))
 }
 
-fn linearity(at: &Place<'_>, drives: &[&DriveSeries], advice: &mut Vec<String>) {
-    let mut first = None;
-    for series in drives {
-        let (Drive::Known(mpa), Some(level)) =
-            (series.drive, mean_db(series, at.place, |s| Some(s.fundamental_v2)))
-        else {
-            continue;
-        };
-        let Some((mpa0, level0)) = first else {
-            first = Some((mpa, level));
-            continue;
-        };
-        let (drive_db, line_db) = (20.0 * libm::log10(mpa / mpa0), level - level0);
-        if (line_db - drive_db).abs() > LINEAR_WITHIN_DB {
-            advice.push(format!(
-                "{at}: not linear: from {mpa0} to {mpa} MPa the drive rises {drive_db:.1} dB, its line {line_db:.1} dB; the preamplifier saturates or the drive is not what is reported"
-            ));
-            return;
-        }
+fn linearity(at: &Place<'_>, drives: &[&DriveSeries], found: &mut Diagnosis) {
+    let levels: Vec<(f64, f64)> = drives
+        .iter()
+        .filter_map(|series| match series.drive {
+            Drive::Known(mpa) => {
+                Some((mpa, mean_db(series, at.place, |s| Some(s.fundamental_v2))?))
+            }
+            _ => None,
+        })
+        .collect();
+    let [(first, first_db), rest @ ..] = levels.as_slice() else { return };
+    let off = |(mpa, db): &(f64, f64)| db - first_db - 20.0 * libm::log10(mpa / first);
+    let Some(worst) = rest.iter().max_by(|a, b| off(a).abs().total_cmp(&off(b).abs())) else {
+        found.facts.push(format!("{at}: linearity needs two drives"));
+        return;
+    };
+    found.facts.push(format!(
+        "{at}: linearity: the drive's line follows the drive within {:.2} dB",
+        off(worst).abs()
+    ));
+    if off(worst).abs() > LINEAR_WITHIN_DB {
+        found.advice.push(format!(
+            "{at}: not linear: from {first} to {} MPa the drive rises {:.1} dB, its line {:.1} dB; the preamplifier saturates or the drive is not what is reported",
+            worst.0,
+            20.0 * libm::log10(worst.0 / first),
+            worst.1 - first_db
+        ));
     }
 }
 
-fn acoustic_share(at: &Place<'_>, drives: &[&DriveSeries], advice: &mut Vec<String>) {
-    for series in drives {
-        let ratio = |s: &Sample| s.feed_through_v2.map(|feed| s.gate_tone_v2 / feed);
-        if let Some(share) = mean_db(series, at.place, ratio)
-            && share < ACOUSTIC_SHARE_DB
-        {
-            advice.push(format!(
-                "{at}: acoustic share {share:.1} dB at {}: under {ACOUSTIC_SHARE_DB} dB the drive's line is largely feed-through and says little of coupling",
-                series.drive
-            ));
-            return;
-        }
+fn acoustic_share(at: &Place<'_>, drives: &[&DriveSeries], found: &mut Diagnosis) {
+    let ratio = |s: &Sample| s.feed_through_v2.map(|feed| s.gate_tone_v2 / feed);
+    let shares = drives
+        .iter()
+        .filter(|series| matches!(series.drive, Drive::Known(_)))
+        .filter_map(|series| Some((series.drive, mean_db(series, at.place, ratio)?)));
+    let Some((drive, share)) = shares.min_by(|a, b| a.1.total_cmp(&b.1)) else { return };
+    found
+        .facts
+        .push(format!("{at}: acoustic share: {share:.1} dB or more between gate and feed-through"));
+    if share < ACOUSTIC_SHARE_DB {
+        found.advice.push(format!(
+            "{at}: acoustic share {share:.1} dB at {drive}: under {ACOUSTIC_SHARE_DB} dB the drive's line is largely feed-through and says little of coupling"
+        ));
     }
 }
 
-fn quiet(at: &Place<'_>, drives: &[&DriveSeries], delta_db: f64, advice: &mut Vec<String>) {
+fn quiet(at: &Place<'_>, drives: &[&DriveSeries], delta_db: f64, found: &mut Diagnosis) {
     let known = drives.iter().filter(|series| matches!(series.drive, Drive::Known(_)));
     let mut lowest: Option<Summary> = None;
     for series in known {
@@ -228,12 +240,15 @@ fn quiet(at: &Place<'_>, drives: &[&DriveSeries], delta_db: f64, advice: &mut Ve
             (first.sd * first.sd / as_f64(first.n) + now.sd * now.sd / as_f64(now.n)).sqrt();
         let rise = now.mean - first.mean;
         if rise > (3.0 * error).max(delta_db) {
-            advice.push(format!(
+            found.advice.push(format!(
                 "{at}: not quiet from {} on: without bubbles the broadband stands {rise:.2} dB over the lowest drive's",
                 series.drive
             ));
             return;
         }
+    }
+    if lowest.is_some() {
+        found.facts.push(format!("{at}: quiet: no drive raises the broadband without bubbles"));
     }
 }
 

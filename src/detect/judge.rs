@@ -19,7 +19,7 @@ use crate::signal::{
     Band, ChannelReading, Heard, Measured, PerQuantity, Plan, Quantity, Window as Taper, as_f64,
     decibels,
 };
-use crate::stats::fisher_upper_quantile;
+use crate::stats::{Reference, fisher_upper_quantile};
 
 /// What came of one pulse, for tally and alarms.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -34,6 +34,8 @@ pub struct PulseVerdict {
     pub no_baseline: bool,
     /// The drive lies above the baseline's highest.
     pub drive_above: bool,
+    /// The drive's line stands further over its baseline than a fall would be allowed, dB.
+    pub fundamental_rise_db: Option<f64>,
 }
 
 impl PulseVerdict {
@@ -70,6 +72,7 @@ pub struct Judge {
     channels: Vec<usize>,
     check: DriveCheck,
     gate_s: f64,
+    alpha: f64,
     looked_at: PerQuantity<bool>,
     /// F-limit on the contrast without a baseline, a ratio with its allowance.
     floor_limit: PerQuantity<Option<f64>>,
@@ -105,12 +108,19 @@ impl Judge {
             channels,
             check: DriveCheck::of(plan),
             gate_s: plan.gate_s(),
+            alpha,
             looked_at: PerQuantity::from_fn(|quantity| plan.bands.bins_of(quantity) > 0),
             floor_limit,
             windows: vec![windows; rows],
             window_drive: None,
             references,
         }
+    }
+
+    /// The factor on s of one pulse's limit with `n` baseline pulses and no correlation.
+    pub(super) fn factor(&self, n: usize) -> f64 {
+        Reference::independent(n, 0.0, 1.0)
+            .map_or(f64::INFINITY, |reference| reference.pulse_factor(self.alpha))
     }
 
     pub(super) fn clear_windows(&mut self) {
@@ -185,6 +195,9 @@ impl Judge {
             broadband_limit_db: judged.row.limit_db[Quantity::Broadband],
             used: outcomes.iter().any(|outcome| outcome.dosed),
         };
+        let rises = outcomes.iter().filter_map(|outcome| outcome.row.fundamental_db);
+        verdict.fundamental_rise_db =
+            rises.filter(|db| *db > self.spec.fundamental_drop_db).reduce(f64::max);
         for outcome in outcomes.into_iter().chain(last) {
             verdict.findings.push(outcome.finding);
             rows.push(outcome.row);
@@ -460,6 +473,7 @@ pub(super) fn fill_powers(row: &mut Row, measured: &Measured) {
     row.broadband_v2_per_hz =
         measured.bands[Quantity::Broadband].map(|band| band.density_v2_per_hz);
     row.clipped_share = Some(measured.clipped_share);
+    row.loudest_quarter = measured.loudest_quarter;
 }
 
 /// Conditions as the words of a reason.

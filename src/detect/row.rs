@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use super::pulse::{Channel, PulseTime, Stage};
 use crate::signal::PerQuantity;
+use crate::signal::measure::Quarter;
 
 /// What a pulse's sound says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -80,4 +81,6 @@ pub struct Row {
     pub limit_db: PerQuantity<Option<f64>>,
     /// Detection limit of one pulse over that mean, dB.
     pub hear_db: PerQuantity<Option<f64>>,
+    /// The loudest quarter of the gate: its broadband and when.
+    pub loudest_quarter: Option<Quarter>,
 }

@@ -22,6 +22,9 @@ use crate::stats::pulse_alpha;
 /// A new baseline replaces an old one from this many pulses on.
 const REPLACES_FROM: usize = 10;
 
+/// Pulses from which limits are narrow and cumulative detection is possible.
+const ENOUGH_PULSES: usize = 30;
+
 /// Minutes after an injection under which a baseline is doubtful.
 const WASH_OUT_MIN: f64 = 10.0;
 
@@ -302,14 +305,15 @@ impl Session {
         let drives: Vec<(Drive, usize)> =
             grown.baseline.drives.iter().map(|d| (d.drive, d.pulses.len())).collect();
         for (drive, n) in &drives {
+            let (k, enough) = (self.judge.factor(*n), self.judge.factor(ENOUGH_PULSES));
             let advice = match *n {
                 n if n < REPLACES_FROM => format!(
                     "baseline at {drive}: {n} pulses give no limits; record {} more",
                     REPLACES_FROM - n
                 ),
-                n if n < 30 => format!(
-                    "baseline at {drive}: {n} pulses give wide limits and no cumulative detection; record {} more",
-                    30 - n
+                n if n < ENOUGH_PULSES => format!(
+                    "baseline at {drive}: {n} pulses put limits at mean + {k:.1} SD where {ENOUGH_PULSES} give {enough:.1}, and allow no cumulative detection; record {} more",
+                    ENOUGH_PULSES - n
                 ),
                 _ => continue,
             };
@@ -464,6 +468,13 @@ impl Session {
             let text = "a drive was interpolated across a step above x1.25: sensitivity is lost; record baseline drives between".to_owned();
             self.say(pulse, &format!("step {exposure}"), text, out);
         }
+        if let Some(rise_db) = verdict.fundamental_rise_db {
+            let text = format!(
+                "pulse {}: the drive's line stands {rise_db:.1} dB over its baseline; a rise is no sign of bad coupling, but something has changed",
+                pulse.number
+            );
+            self.say(pulse, &format!("rise {exposure}"), text, out);
+        }
         if self.fixed && verdict.no_baseline {
             let text = format!("the baseline file has nothing for target '{}'", pulse.target);
             if !self.baseline.targets.contains_key(&pulse.target) {
@@ -584,5 +595,6 @@ pub(super) fn empty_row(pulse: &Pulse, channel: Channel) -> Row {
         detect_db: Default::default(),
         limit_db: Default::default(),
         hear_db: Default::default(),
+        loudest_quarter: None,
     }
 }

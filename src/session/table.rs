@@ -30,6 +30,7 @@ pub fn pulse_head() -> String {
             head.push_str(ending);
         }
     }
+    head.push_str(",loudest_quarter_v2_per_hz,loudest_quarter_s");
     head
 }
 
@@ -118,6 +119,8 @@ pub fn pulse_line(row: &Row, text: &mut String) {
         line.four(values);
     }
     line.four(&PerQuantity::default());
+    line.number(row.loudest_quarter.map(|quarter| quarter.v2_per_hz));
+    line.number(row.loudest_quarter.map(|quarter| quarter.start_s));
 }
 
 /// Writes a row of `exposures.csv` into `text`, without its end.
@@ -164,10 +167,10 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_head_names_fifty_columns_in_order() {
+    fn the_head_names_its_columns_in_order() {
         let head = pulse_head();
         let columns: Vec<&str> = head.split(',').collect();
-        assert_eq!(columns.len(), 30 + 20);
+        assert_eq!(columns.len(), 30 + 20 + 2);
         assert_eq!(columns[29], "reason");
         assert_eq!(columns[30], "harmonic_contrast_db");
         assert_eq!(columns[49], "broadband_hear_cumulative_db");
