@@ -113,7 +113,6 @@ impl Bench {
         let session = Session::new(&self.plan, &settings.detect, &settings.alarms, None);
         let source = |buffers: simmer::engine::Buffers| {
             Source::new(vec![recording], DEFAULT_BLOCK_BYTES, move || buffers.next())
-                .expect("rising pulse numbers")
         };
         let finished = run(&self.plan, session, workers, source, &mut Nothing);
         assert!(finished.is_ok_and(|finished| finished.account.closes()));

@@ -96,29 +96,22 @@ fn gather(prepared: &Prepared, paths: &[PathBuf]) -> Result<(Baseline, Vec<Recor
     let settings = &prepared.loaded.settings;
     let session = Session::new(&prepared.plan, &settings.detect, &[], None);
     let mut table = super::table::Table::default();
-    let mut faulty = None;
     let read = recordings.clone();
     let finished = run(
         &prepared.plan,
         session,
         default_workers(),
         |buffers| {
-            source(read, None, buffers)
-                .map_err(|failure| faulty = Some(failure))
-                .into_iter()
-                .flatten()
-                .filter(|item| match item {
-                    Ok(Input::Frame(frame)) => frame.tag.stage != Stage::Exposure,
-                    _ => true,
-                })
+            let source = source(read, None, buffers)?;
+            Ok(source.filter(|item| match item {
+                Ok(Input::Frame(frame)) => frame.tag.stage != Stage::Exposure,
+                _ => true,
+            }))
         },
         &mut table,
-    );
-    if let Some(failure) = faulty {
-        return Err(failure);
-    }
+    )?;
     table.say_rest();
-    let baseline = finished?.session.into_baseline();
+    let baseline = finished.session.into_baseline();
     if baseline.targets.is_empty() {
         return Err(Failure::new(DATA, "the recordings hold no usable pulse of stage baseline"));
     }

@@ -353,22 +353,13 @@ fn recording_text(prepared: &Prepared, recordings: Vec<Recording>) -> Result<Str
     let session = Session::new(&prepared.plan, &settings.detect, &[], None);
     let mut looker =
         Looker { channels: vec![ChannelLook::default(); prepared.plan.used_channels.len()] };
-    let read = source_of(recordings)?;
-    let finished = run(&prepared.plan, session, default_workers(), read, &mut looker)?;
+    let source = |buffers| source(recordings, None, buffers);
+    let finished = run(&prepared.plan, session, default_workers(), source, &mut looker)?;
     let mut text = format!("\n{name}: {} pulses\n", finished.account.pulses);
     for (look, &channel) in looker.channels.iter().zip(&prepared.plan.used_channels) {
         channel_text(prepared, channel, look, &mut text);
     }
     Ok(text)
-}
-
-type MakeSource = Box<dyn FnOnce(crate::engine::Buffers) -> crate::ingest::Source>;
-
-fn source_of(recordings: Vec<Recording>) -> Result<MakeSource, Failure> {
-    crate::ingest::Source::new(recordings.clone(), 1, Vec::new)?;
-    Ok(Box::new(move |buffers| {
-        source(recordings, None, buffers).unwrap_or_else(|_| unreachable!("checked just before"))
-    }))
 }
 
 fn channel_text(prepared: &Prepared, channel: usize, look: &ChannelLook, text: &mut String) {

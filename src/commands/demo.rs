@@ -67,7 +67,8 @@ impl Demo {
             session,
             default_workers(),
             |buffers| {
-                scene::input(scene, FRAME_SAMPLES, move || buffers.next()).map(Ok::<_, Infallible>)
+                let items = scene::input(scene, FRAME_SAMPLES, move || buffers.next());
+                Ok::<_, Infallible>(items.map(Ok))
             },
             &mut sinks,
         )?;

@@ -6,7 +6,7 @@ use super::table::Table;
 use super::{ALARM, Failure, Prepared, RUNNING, give, prepare, say};
 use crate::detect::{Baseline, Session};
 use crate::engine::{Buffers, Finished, Judged, Sink, run};
-use crate::ingest::{DEFAULT_BLOCK_BYTES, Recording, Source};
+use crate::ingest::{DEFAULT_BLOCK_BYTES, Recording, RecordingError, Source};
 use crate::session::baseline_file::{self, Identity};
 use crate::session::{Folder, FolderError};
 
@@ -88,9 +88,9 @@ pub fn source(
     recordings: Vec<Recording>,
     block_bytes: Option<u32>,
     buffers: Buffers,
-) -> Result<Source, Failure> {
+) -> Result<Source, RecordingError> {
     let block = block_bytes.map_or(DEFAULT_BLOCK_BYTES, |n| usize::try_from(n).unwrap_or(1));
-    Ok(Source::new(recordings, block, move || buffers.next())?)
+    Source::new(recordings, block, move || buffers.next())
 }
 
 impl Replay {
@@ -108,28 +108,10 @@ impl Replay {
         let folder = Folder::create(&self.out, head, &prepared.plan, self.spectra)?;
         let mut sinks = Both { folder: Some(folder), table: Table::default() };
         let workers = self.workers.map_or_else(default_workers, usize::from);
-        let mut faulty = None;
-        let finished = run(
-            &prepared.plan,
-            session,
-            workers,
-            |buffers| {
-                match source(recordings, self.block_bytes, buffers) {
-                    Ok(source) => Some(source),
-                    Err(failure) => {
-                        faulty = Some(failure);
-                        None
-                    }
-                }
-                .into_iter()
-                .flatten()
-            },
-            &mut sinks,
-        );
-        if let Some(failure) = faulty {
-            return Err(failure);
-        }
-        self.finish(&finished?, sinks)
+        let block = self.block_bytes;
+        let source = |buffers| source(recordings, block, buffers);
+        let finished = run(&prepared.plan, session, workers, source, &mut sinks)?;
+        self.finish(&finished, sinks)
     }
 
     fn recordings(&self, prepared: &Prepared) -> Result<Vec<Recording>, Failure> {

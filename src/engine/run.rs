@@ -82,7 +82,7 @@ pub fn run<I, S, K>(
     plan: &Arc<Plan>,
     session: Session,
     workers: usize,
-    make_source: impl FnOnce(Buffers) -> I,
+    make_source: impl FnOnce(Buffers) -> Result<I, S>,
     sink: &mut K,
 ) -> Result<Finished, RunError<S, K::Error>>
 where
@@ -97,7 +97,7 @@ where
     let (spent_judged_in, spent_judged) = bounded(SINK_LINE);
     let (to_workers, lines, judge_lines, worker_lines) =
         wire(workers, judged_in, spent_bytes_in, spent_judged);
-    let source = make_source(Buffers(spent_bytes_out));
+    let source = make_source(Buffers(spent_bytes_out)).map_err(RunError::Source)?;
     std::thread::scope(|scope| {
         let reading = scope.spawn(move || {
             for item in source {

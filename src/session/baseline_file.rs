@@ -11,6 +11,7 @@ use crate::detect::baseline::{
     Drive, DriveSeries, Level, MOST_DRIVES, MOST_PULSES, Sample, TargetBaseline,
 };
 use crate::signal::{PerQuantity, Plan, Quantity};
+use crate::stats::autocorrelations;
 
 /// Largest baseline file that is read.
 const MOST_BYTES: u64 = 1 << 30;
@@ -115,6 +116,8 @@ fn drive_json(series: &DriveSeries) -> Value {
         .map(|(samples, spectrum)| {
             let mut object = Map::new();
             for quantity in Quantity::ALL {
+                let levels = samples.iter().flatten().filter_map(|s| s.levels[quantity]);
+                let lambda: Vec<f64> = levels.map(|level| level.lambda_db).collect();
                 let column = |value: fn(&Level) -> f64| -> Value {
                     samples
                         .iter()
@@ -126,7 +129,8 @@ fn drive_json(series: &DriveSeries) -> Value {
                 object.insert(
                     quantity.name().into(),
                     json!({"lambda_db": column(|l| l.lambda_db), "level_db": column(|l| l.level_db),
-                           "power_v2": column(|l| l.power_v2), "net_v2": column(|l| l.net_v2)}),
+                           "power_v2": column(|l| l.power_v2), "net_v2": column(|l| l.net_v2),
+                           "lambda_autocorrelation": autocorrelations(&lambda)}),
                 );
             }
             let column = |value: fn(&Sample) -> Option<f64>| -> Value {
