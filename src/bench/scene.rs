@@ -6,59 +6,14 @@
 //! pulse number alone, so pulses can be made in any order.
 
 use super::law::{Law, amplitude_ratio};
+use super::layout::{self, Part, Step};
 use super::noise::{Ziggurat, generator};
 use super::sound::{self, Sounding, Timing};
-use crate::signal::{SampleFormat, SignalSpec, as_f64};
+use super::spec::{SceneError, SceneSpec, f64_of, nearest, positive, timing, usize_of, within};
+use crate::signal::{SampleFormat, as_f64};
 
-/// Drives of [`Scene::demo`], MPa.
-const DEMO_DRIVES_MPA: [f64; 6] = [0.06, 0.09, 0.12, 0.16, 0.22, 0.30];
-/// Pulses of the scene whose proportions hold: noise, baseline at a drive, uncoupled, all.
-const DEMO_PULSES: [f64; 4] = [10.0, 30.0, 20.0, 300.0];
-/// The fewest of noise, baseline at a drive, uncoupled, and with bubbles at a drive.
-const FEWEST: [u32; 4] = [2, 15, 4, 3];
-/// Shortest and longest [`Scene::demo`], s.
-const SECONDS: [f64; 2] = [30.0, 86_400.0];
-/// What a record has after burst and gate, s.
-const AFTER_S: f64 = 0.1e-3;
-/// Most samples of one record, all channels together.
-const MOST_SAMPLES: f64 = 67_108_864.0;
 /// Number of the generator that the sound of a pulse has; channels count from 0.
 const SOUND: u64 = u64::MAX;
-
-/// What a scene must know of drive and receive chain.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SceneSpec {
-    /// Drive frequency, receive chain and gates; spectrum and bands are not used.
-    pub signal: SignalSpec,
-    /// Length of a burst, s.
-    pub pulse_s: f64,
-    /// Bursts a second, Hz.
-    pub repetition_hz: f64,
-}
-
-/// What is true of a pulse.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Part {
-    /// No drive.
-    Silence,
-    /// Drive without bubbles.
-    NoBubbles,
-    /// Drive with bubbles.
-    Bubbles,
-    /// Drive with bubbles, heard by a receiver that lost its coupling.
-    Uncoupled,
-}
-
-/// Pulses alike.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Step {
-    /// What is true of them.
-    pub part: Part,
-    /// Drive, MPa; 0 in silence.
-    pub drive_mpa: f64,
-    /// How many.
-    pub pulses: u32,
-}
 
 /// One pulse of a scene, without its samples.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -75,42 +30,6 @@ pub struct ScenePulse {
     pub first_sample: u64,
     /// Device time of that sample since the scene's start, ns.
     pub time_ns: u64,
-}
-
-/// Why there is no scene.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
-pub enum SceneError {
-    /// Too short for its parts.
-    #[error("seconds is {seconds}, at {repetition_hz} Hz the scene needs {least} or more")]
-    TooShort {
-        /// As asked for, s.
-        seconds: f64,
-        /// Bursts a second, Hz.
-        repetition_hz: f64,
-        /// The bound, s.
-        least: f64,
-    },
-    /// Longer than a day.
-    #[error("seconds is {seconds}, the scene has at most {most}")]
-    TooLong {
-        /// As asked for, s.
-        seconds: f64,
-        /// The bound, s.
-        most: f64,
-    },
-    /// Another format than the bench writes.
-    #[error("receive.sample_format is {0}, the simulated bench writes ri16_le only")]
-    Format(&'static str),
-    /// A number out of its bounds.
-    #[error("{name} is {value}, must be {bound}")]
-    Bound {
-        /// What.
-        name: &'static str,
-        /// Its value.
-        value: f64,
-        /// What it must be.
-        bound: String,
-    },
 }
 
 /// A scene: its pulses and, one at a time, their samples.
@@ -138,7 +57,7 @@ struct Converter {
 impl Scene {
     /// The scene of `simmer demo`, under [`Law::demo`]. In 300 pulses (60 s at 5 Hz): 10 without
     /// drive, 30 without bubbles at each of 0.06, 0.09, 0.12, 0.16, 0.22 and 0.30 MPa, then 15 with
-    /// bubbles at each of them, then 20 uncoupled at the last. Other lengths in proportion, but
+    /// bubbles at each of them, then 20 uncoupled at 0.22 MPa. Other lengths in proportion, but
     /// never fewer than 15 without bubbles at a drive; what rounding leaves over goes to the
     /// bubbles, the highest drives first.
     ///
@@ -147,19 +66,7 @@ impl Scene {
     /// day; otherwise as [`Scene::new`].
     pub fn demo(spec: &SceneSpec, seconds: f64, seed: u64) -> Result<Self, SceneError> {
         let repetition_hz = positive("drive.repetition_hz", spec.repetition_hz)?;
-        let [shortest, most] = SECONDS;
-        if seconds > most {
-            return Err(SceneError::TooLong { seconds, most });
-        }
-        let [noise, baseline, uncoupled, ramp] = FEWEST;
-        let pulses = noise + uncoupled + 6 * (baseline + ramp);
-        let least = shortest.max(f64::from(pulses) / repetition_hz);
-        if seconds.is_nan() || seconds < least {
-            return Err(SceneError::TooShort { seconds, repetition_hz, least });
-        }
-        // Longer than a day of a million pulses a second nobody waits for.
-        let pulses = (seconds * repetition_hz).min(f64::from(u32::MAX));
-        Self::new(spec, Law::demo(), demo_steps(pulses), seed)
+        Self::new(spec, Law::demo(), layout::demo(seconds, repetition_hz)?, seed)
     }
 
     /// A scene of `steps` under `law`.
@@ -181,6 +88,17 @@ impl Scene {
         let timing = timing(spec)?;
         for step in &steps {
             within("drive_mpa", step.drive_mpa, [0.0, 100.0])?;
+        }
+        if receive.volts_per_count.len() != receive.channels {
+            let (value, bound) = (
+                as_f64(receive.volts_per_count.len()),
+                format!("one a channel, {}", receive.channels),
+            );
+            return Err(SceneError::Bound {
+                name: "the number of receive.volts_per_count",
+                value,
+                bound,
+            });
         }
         let [low, high] = receive.full_scale_counts;
         let full_scale = [
@@ -292,87 +210,6 @@ pub struct Scratch {
     volts: Vec<f64>,
 }
 
-/// The demo's steps for so many pulses, which are enough for its parts.
-fn demo_steps(pulses: f64) -> Vec<Step> {
-    let [noise, baseline, uncoupled, all] = DEMO_PULSES;
-    let share = pulses / all;
-    let part = |count: f64, fewest: u32| whole(count * share).max(fewest);
-    let (noise, uncoupled) = (part(noise, FEWEST[0]), part(uncoupled, FEWEST[2]));
-    let baseline = part(baseline, FEWEST[1]);
-    let ramp = whole(pulses).saturating_sub(noise + uncoupled + 6 * baseline);
-    let step = |part, drive_mpa, pulses| Step { part, drive_mpa, pulses };
-    let mut steps = vec![step(Part::Silence, 0.0, noise)];
-    steps.extend(DEMO_DRIVES_MPA.map(|drive| step(Part::NoBubbles, drive, baseline)));
-    for (drive, place) in DEMO_DRIVES_MPA.into_iter().zip(0..) {
-        steps.push(step(Part::Bubbles, drive, (ramp + place) / 6));
-    }
-    steps.push(step(Part::Uncoupled, DEMO_DRIVES_MPA[5], uncoupled));
-    steps
-}
-
-/// Record, trigger, arrival and burst, within bounds.
-fn timing(spec: &SceneSpec) -> Result<Timing, SceneError> {
-    let receive = &spec.signal.receive;
-    let rate_hz = positive("receive.sample_rate_hz", receive.sample_rate_hz)?;
-    let pretrigger_s = within("receive.pretrigger_s", receive.pretrigger_s, [0.0, 1e3])?;
-    let burst_s = positive("drive.pulse_s", spec.pulse_s)?;
-    let gate_end_s = within("receive.gate_end_s", receive.gate_end_s, [0.0, 1e3])?;
-    let arrival_s =
-        within("receive.first_arrival_s", receive.first_arrival_s.unwrap_or(0.0), [0.0, 1e3])?;
-    let frequency_hz = within(
-        "drive.frequency_hz",
-        positive("drive.frequency_hz", spec.signal.drive_frequency_hz)?,
-        [0.0, 0.5 * rate_hz],
-    )?;
-    let record_s = pretrigger_s + burst_s.max(gate_end_s) + AFTER_S;
-    within("the record's length in seconds", record_s, [0.0, 1.0 / spec.repetition_hz])?;
-    let samples = record_s * rate_hz;
-    within(
-        "the record's samples of all channels",
-        samples * as_f64(receive.channels),
-        [1.0, MOST_SAMPLES],
-    )?;
-    let (record, trigger) = (usize_of(nearest(samples)), usize_of(nearest(pretrigger_s * rate_hz)));
-    Ok(Timing { rate_hz, frequency_hz, record, trigger, arrival_s, burst_s })
-}
-
-fn positive(name: &'static str, value: f64) -> Result<f64, SceneError> {
-    let bound = || "finite and above 0".to_owned();
-    let fits = value.is_finite() && value > 0.0;
-    if fits { Ok(value) } else { Err(SceneError::Bound { name, value, bound: bound() }) }
-}
-
-fn within(name: &'static str, value: f64, [low, high]: [f64; 2]) -> Result<f64, SceneError> {
-    let fits = value >= low && value <= high;
-    let bound = || format!("from {low} to {high}");
-    if fits { Ok(value) } else { Err(SceneError::Bound { name, value, bound: bound() }) }
-}
-
-/// Nearest whole number, half to even.
-#[allow(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "times and lengths are not negative and stay far below 2^53"
-)]
-fn nearest(value: f64) -> u64 {
-    // The product of decimal numbers is first rounded to a millionth of a sample.
-    (((value * 1e6).round_ties_even()) / 1e6).round_ties_even() as u64
-}
-
-/// A number of pulses.
-fn whole(value: f64) -> u32 {
-    u32::try_from(nearest(value)).unwrap_or(u32::MAX)
-}
-
-fn usize_of(value: u64) -> usize {
-    usize::try_from(value).unwrap_or(usize::MAX)
-}
-
-#[allow(clippy::cast_precision_loss, reason = "pulse numbers and sample indices stay below 2^53")]
-const fn f64_of(value: u64) -> f64 {
-    value as f64
-}
-
 /// The nearest count, half to even, of a number within 16 bits.
 #[inline]
 #[allow(clippy::cast_possible_truncation, reason = "clipped to the converter's full scale before")]
@@ -380,4 +217,246 @@ fn count_of(value: f64) -> i16 {
     // 1.5·2⁵²: a sum of this size has no bits behind the point, and rounds as IEEE 754 says.
     const ROUNDER: f64 = 6_755_399_441_055_744.0;
     ((value + ROUNDER) - ROUNDER) as i16
+}
+
+#[cfg(test)]
+mod tests {
+    use std::f64::consts::TAU;
+
+    use super::*;
+    use crate::signal::{BandSpec, ReceiveSpec, SignalSpec, SpectrumSpec, Window};
+
+    const VOLTS: f64 = 6.103515625e-5;
+
+    fn spec() -> SceneSpec {
+        let receive = ReceiveSpec {
+            sample_rate_hz: 20e6,
+            channels: 1,
+            sample_format: SampleFormat::Ri16Le,
+            volts_per_count: vec![VOLTS],
+            full_scale_counts: [-8192.0, 8191.0],
+            gain_db: vec![0.0],
+            pretrigger_s: 2e-3,
+            gate_start_s: 0.2e-3,
+            gate_end_s: 3.9e-3,
+            noise_gate_s: Some([-1.95e-3, -0.05e-3]),
+            first_arrival_s: Some(90e-6),
+            unused_channels: Vec::new(),
+        };
+        let bands = BandSpec {
+            harmonics: vec![2],
+            ultraharmonic_halves: vec![3],
+            subharmonic: true,
+            line_half_width_hz: 15e3,
+            guard_half_width_hz: 60e3,
+            flank_half_width_hz: 150e3,
+            broadband_hz: vec![[1.1e6, 6e6]],
+            notches_hz: Vec::new(),
+            noise_band_hz: None,
+        };
+        let spectrum = SpectrumSpec { resolution_hz: 5e3, window: Window::Hann, overlap: 0.5 };
+        let signal = SignalSpec { drive_frequency_hz: 0.7e6, receive, spectrum, bands };
+        SceneSpec { signal, pulse_s: 4e-3, repetition_hz: 5.0 }
+    }
+
+    fn scene(part: Part, drive_mpa: f64) -> Scene {
+        let steps = vec![Step { part, drive_mpa, pulses: 8 }];
+        Scene::new(&spec(), Law::demo(), steps, 1).unwrap()
+    }
+
+    fn counts(scene: &Scene, number: u64) -> Vec<i16> {
+        let mut counts = vec![7; 3];
+        let pulse = scene.pulse(number).unwrap();
+        scene.record(&pulse, &mut Scratch::default(), &mut counts);
+        counts
+    }
+
+    /// One-sided density of all pulses at these multiples of 5 kHz, V²/Hz, by the definition of the
+    /// transform, over 17 stretches of 0.2 ms of the gate.
+    fn density(scene: &Scene, bins: &[u32]) -> f64 {
+        let (mut sum, mut terms) = (0.0, 0.0);
+        for pulse in scene.pulses() {
+            let counts = counts(scene, pulse.number);
+            for stretch in counts[44_000..].chunks_exact(4000).take(17) {
+                for bin in bins {
+                    let power = transform(stretch, f64::from(*bin) / 4000.0);
+                    sum += 2.0 * power * VOLTS * VOLTS / (4000.0 * 20e6);
+                    terms += 1.0;
+                }
+            }
+        }
+        sum / terms
+    }
+
+    /// |Σ x·exp(−2πi·turns·n)|².
+    fn transform(counts: &[i16], turns: f64) -> f64 {
+        let (sin, cos) = (-TAU * turns).sin_cos();
+        let (mut re, mut im, mut z) = (0.0, 0.0, [1.0, 0.0]);
+        for count in counts {
+            re += f64::from(*count) * z[0];
+            im += f64::from(*count) * z[1];
+            z = [z[0] * cos - z[1] * sin, z[0] * sin + z[1] * cos];
+        }
+        re * re + im * im
+    }
+
+    #[track_caller]
+    fn check(value: f64, [low, high]: [f64; 2]) {
+        assert!(value >= low && value <= high, "{value} is not from {low} to {high}");
+    }
+
+    #[test]
+    fn the_same_seed_and_number_give_the_same_counts_in_any_order() {
+        let scene = Scene::demo(&spec(), 60.0, 3).unwrap();
+        let again = Scene::demo(&spec(), 60.0, 3).unwrap();
+        let late = counts(&scene, 270);
+        assert_eq!(counts(&again, 12), counts(&scene, 12));
+        assert_eq!(counts(&again, 270), late);
+        assert_eq!(late.len(), 122_000);
+        assert_ne!(counts(&scene, 271), late);
+        assert_ne!(counts(&Scene::demo(&spec(), 60.0, 4).unwrap(), 270), late);
+    }
+
+    #[test]
+    fn pulses_come_in_the_rhythm_of_the_repetition_and_one_injection_before_the_bubbles() {
+        let scene = Scene::demo(&spec(), 60.0, 3).unwrap();
+        let pulses: Vec<ScenePulse> = scene.pulses().collect();
+        assert_eq!(pulses.len(), 300);
+        for (pulse, number) in pulses.iter().zip(0..) {
+            let (first, time) = (pulse.first_sample, pulse.time_ns);
+            assert_eq!(
+                [pulse.number, first, time],
+                [number, number * 4_000_000, number * 200_000_000]
+            );
+            assert_eq!(pulse.injection_before, number == 190, "pulse {number}");
+        }
+        let parts = [(9, Part::Silence), (10, Part::NoBubbles), (190, Part::Bubbles)];
+        for (number, part) in parts.into_iter().chain([(280, Part::Uncoupled)]) {
+            assert_eq!(pulses[number].part, part);
+        }
+        assert_eq!(scene.pulse(300), None);
+    }
+
+    #[test]
+    fn silence_has_the_stated_density_and_the_quantisation_s() {
+        // 80 bins of 5 kHz from 0.2 to 2.2 and 4 to 6 MHz: 10,880 terms, standard error 1 %.
+        let bins: Vec<u32> = (40..440).step_by(10).chain((800..1200).step_by(10)).collect();
+        let quantisation = VOLTS * VOLTS / 12.0 / 10e6;
+        let found = density(&scene(Part::Silence, 0.0), &bins) / (1e-14 + quantisation);
+        check(found, [0.96, 1.04]);
+    }
+
+    #[test]
+    fn the_fundamental_falls_by_twenty_decibels_to_the_feed_through_when_uncoupled() {
+        let fundamental = |part| density(&scene(part, 0.22), &[140]);
+        let coupled = fundamental(Part::Bubbles);
+        check(10.0 * (coupled / fundamental(Part::Uncoupled)).log10(), [19.5, 20.5]);
+        check(10.0 * (coupled / fundamental(Part::NoBubbles)).log10(), [-0.1, 0.1]);
+        // A sine of amplitude A has power A²/2; feed-through adds a hundredth.
+        check(coupled * 5e3 / (0.5 * 0.11 * 0.11 * 1.01), [0.98, 1.02]);
+    }
+
+    #[test]
+    fn the_subharmonic_sounds_above_its_onset_only_and_with_bubbles_only() {
+        let subharmonic = |part, drive_mpa| density(&scene(part, drive_mpa), &[70]) / 1e-14;
+        // 136 terms, standard error 9 %.
+        check(subharmonic(Part::Bubbles, 0.12), [0.6, 1.5]);
+        check(subharmonic(Part::NoBubbles, 0.30), [0.6, 1.5]);
+        check(subharmonic(Part::Uncoupled, 0.30), [0.6, 1.5]);
+        assert!(subharmonic(Part::Bubbles, 0.16) > 8.0);
+    }
+
+    #[test]
+    fn the_floor_rises_above_the_inertial_onset_only() {
+        // Midway between lines, 1.575 to 1.6 MHz; 816 terms, standard error 4 %.
+        let floor = |part, drive_mpa| {
+            density(&scene(part, drive_mpa), &[315, 316, 317, 318, 319, 320]) / 1e-14
+        };
+        check(floor(Part::Bubbles, 0.22), [0.83, 1.2]);
+        check(floor(Part::NoBubbles, 0.30), [0.83, 1.2]);
+        assert!(floor(Part::Bubbles, 0.30) > 2.0);
+    }
+
+    #[test]
+    fn the_first_sound_comes_after_the_water_path() {
+        let counts = counts(&scene(Part::NoBubbles, 0.30), 0);
+        let largest = |from: usize, to: usize| {
+            counts[from..to].iter().map(|count| count.unsigned_abs()).max().unwrap()
+        };
+        // 0.15 V are 2458 counts, feed-through 246; noise has a standard deviation of 5.2 counts.
+        assert!(largest(0, 40_000) < 40);
+        check(f64::from(largest(40_100, 41_800)), [230.0, 280.0]);
+        check(f64::from(largest(42_300, 119_900)), [2458.0, 2700.0]);
+        assert!(largest(121_800, 122_000) < 40);
+    }
+
+    #[test]
+    fn counts_end_at_full_scale() {
+        let mut spec = spec();
+        spec.signal.receive.full_scale_counts = [-100.0, 99.0];
+        let steps = vec![Step { part: Part::NoBubbles, drive_mpa: 0.3, pulses: 1 }];
+        let counts = counts(&Scene::new(&spec, Law::demo(), steps, 1).unwrap(), 0);
+        assert_eq!(counts.iter().min(), Some(&-100));
+        assert_eq!(counts.iter().max(), Some(&99));
+    }
+
+    #[test]
+    fn channels_hear_the_same_sound_a_step_weaker_each_with_noise_of_its_own() {
+        let mut spec = spec();
+        spec.signal.receive.channels = 2;
+        spec.signal.receive.volts_per_count = vec![VOLTS; 2];
+        let steps = vec![Step { part: Part::NoBubbles, drive_mpa: 0.3, pulses: 1 }];
+        let both = counts(&Scene::new(&spec, Law::demo(), steps, 1).unwrap(), 0);
+        let [first, second] =
+            [0, 1].map(|channel| both.iter().skip(channel).step_by(2).copied().collect::<Vec<_>>());
+        assert_eq!(first, counts(&scene(Part::NoBubbles, 0.3), 0));
+        let line = |counts: &[i16]| transform(&counts[44_000..112_000], 0.035);
+        check(10.0 * (line(&first) / line(&second)).log10(), [0.99, 1.01]);
+        let sum = |one: &[i16], other: &[i16]| -> f64 {
+            one.iter().zip(other).take(40_000).map(|(a, b)| f64::from(*a) * f64::from(*b)).sum()
+        };
+        // The tone is in both: amplitude 60 µV, a step weaker in the second.
+        let tone = 0.5 * (60e-6 / VOLTS) * (60e-6 / VOLTS) * 0.891 * 40_000.0;
+        let noise = sum(&first, &first).sqrt() * sum(&second, &second).sqrt();
+        check((sum(&first, &second) - tone) / noise, [-0.0225, 0.0225]);
+    }
+
+    #[track_caller]
+    fn check_fault(change: impl FnOnce(&mut SceneSpec), message: &str) {
+        let mut spec = spec();
+        change(&mut spec);
+        assert_eq!(Scene::demo(&spec, 60.0, 1).unwrap_err().to_string(), message);
+    }
+
+    #[test]
+    fn what_the_bench_cannot_make_is_said_with_value_and_bound() {
+        check_fault(
+            |spec| spec.signal.receive.sample_format = SampleFormat::Rf32Le,
+            "receive.sample_format is rf32_le, the simulated bench writes ri16_le only",
+        );
+        check_fault(
+            |spec| spec.repetition_hz = f64::NAN,
+            "drive.repetition_hz is NaN, must be finite and above 0",
+        );
+        check_fault(
+            |spec| spec.signal.receive.channels = 2,
+            "the number of receive.volts_per_count is 1, must be one a channel, 2",
+        );
+        check_fault(
+            |spec| spec.pulse_s = 0.3,
+            "the record's length in seconds is 0.3021, must be from 0 to 0.2",
+        );
+        check_fault(
+            |spec| spec.signal.receive.full_scale_counts[1] = 1e6,
+            "receive.full_scale_counts[1] is 1000000, must be from 0 to 32767",
+        );
+        check_fault(
+            |spec| spec.signal.receive.sample_rate_hz = 1e12,
+            "the record's samples of all channels is 6100000000, must be from 1 to 67108864",
+        );
+        check_fault(
+            |spec| spec.signal.drive_frequency_hz = 11e6,
+            "drive.frequency_hz is 11000000, must be from 0 to 10000000",
+        );
+    }
 }

@@ -36,6 +36,8 @@ pub struct PulseVerdict {
     pub drive_above: bool,
     /// The drive's line stands further over its baseline than a fall would be allowed, dB.
     pub fundamental_rise_db: Option<f64>,
+    /// Another drive or target than the pulse before: windows begin anew.
+    pub new_drive: bool,
 }
 
 impl PulseVerdict {
@@ -99,7 +101,7 @@ impl Judge {
         let floor_limit = PerQuantity::from_fn(|quantity| {
             let line = matches!(quantity, Quantity::Ultraharmonic | Quantity::Subharmonic);
             let flanks = 2.0 * plan.freedom.of_flanks(quantity, &plan.bands);
-            let lines = 2.0 * plan.freedom.of(quantity, &plan.bands);
+            let lines = 2.0 * freedom_of_lines_with_flanks(plan, quantity);
             (line && flanks > 0.0 && plan.spec.spectrum.window != Taper::Rectangular)
                 .then(|| fisher_upper_quantile(alpha, lines, flanks) * allowance)
         });
@@ -167,7 +169,7 @@ impl Judge {
             self.sham_rows(pulse, readings, rows, &mut verdict);
             return verdict;
         }
-        self.follow_drive(pulse);
+        verdict.new_drive = self.follow_drive(pulse);
         let mut outcomes = Vec::with_capacity(readings.len());
         for (place, reading) in readings.iter().enumerate() {
             let lookup =
@@ -271,20 +273,31 @@ impl Judge {
         let no_reference =
             self.lacks_reference(reference) && !finding.hindrances.has(Hindrance::DriveOutside);
         finding.hindrances.note(Hindrance::NoBaseline, no_reference);
+        // What has a limit and no number was not tested, and that is no silence.
+        let no_noise_gate = finding.hindrances.has(Hindrance::NoiseGateIncomplete);
+        let untested = |q: Quantity| {
+            let limited = reference.is_some_and(|reference| reference.quantities[q].is_some());
+            let named = no_noise_gate && q == Quantity::Broadband;
+            self.decides(q) && limited && row.lambda_db[q].is_none() && !named
+        };
+        let not_finite = Quantity::ALL.into_iter().any(untested);
+        finding.hindrances.note(Hindrance::NotFinite, not_finite);
         row.excess_dose_v2s = running(doses, self.looked_at);
         finding.detect_db = row.detect_db;
         let passes = self.test(place, &row, reference, Some(measured), &mut finding);
         Outcome { dosed, ..self.decide(row, finding, passes, None) }
     }
 
+    /// Whether a quantity is looked at and can make a verdict.
+    fn decides(&self, quantity: Quantity) -> bool {
+        self.looked_at[quantity]
+            && (quantity == Quantity::Broadband || self.spec.stable_from.contains(&quantity))
+    }
+
     /// A quantity that can decide has no limit.
     fn lacks_reference(&self, reference: Option<&ChannelReference>) -> bool {
-        let deciding = |quantity: Quantity| {
-            self.looked_at[quantity]
-                && (quantity == Quantity::Broadband || self.spec.stable_from.contains(&quantity))
-        };
         reference.is_none_or(|reference| {
-            Quantity::ALL.into_iter().any(|q| deciding(q) && reference.quantities[q].is_none())
+            Quantity::ALL.into_iter().any(|q| self.decides(q) && reference.quantities[q].is_none())
         })
     }
 
@@ -463,6 +476,13 @@ impl Judge {
         let channel = channel.map_or_else(String::new, |channel| format!("channel {channel} "));
         format!("{channel}{} {rule} {:+.1} dB", pass.quantity.name(), pass.margin_db)
     }
+}
+
+/// ΣK over a quantity's lines, those without flanks left out as the contrast leaves them out.
+fn freedom_of_lines_with_flanks(plan: &Plan, quantity: Quantity) -> f64 {
+    let range = plan.bands.of[quantity as usize].clone();
+    let lines = plan.bands.lines[range.clone()].iter().zip(&plan.freedom.lines[range]);
+    lines.filter(|(line, _)| line.flank_bins() > 0).map(|(_, half)| half).sum()
 }
 
 /// Powers, detection levels and clipping of a row, whatever its stage.

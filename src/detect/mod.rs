@@ -27,3 +27,6 @@ pub use row::{Row, Verdict};
 pub use session::{Judgement, Session, alpha, pairs};
 pub use spec::{AlarmLimit, AlarmSpec, Condition, DetectSpec, Rule, Severity, SignOfLife, Trigger};
 pub use summary::ExposureSummary;
+
+#[cfg(test)]
+mod tests;

@@ -85,11 +85,11 @@ impl Quantile {
     /// The quantile so far; 0 before the first value.
     #[must_use]
     pub fn value(&self) -> f64 {
-        let filled = (self.count as usize).min(5);
+        let filled = (self.count as usize).min(6);
         if filled == 0 {
             return 0.0;
         }
-        if filled < 5 {
+        if filled <= 5 {
             let nearest = (0..filled)
                 .find(|&i| f64::from(self.share) * f64::from(self.count) <= to_f64(i + 1))
                 .unwrap_or(filled - 1);
@@ -140,5 +140,10 @@ mod tests {
             high.add(value);
         }
         assert!((high.value() - 3.0).abs() < 1e-6);
+        let mut low = Quantile::new(0.05);
+        for value in [5.0, 3.0, 1.0, 2.0, 4.0] {
+            low.add(value);
+        }
+        assert!((low.value() - 1.0).abs() < 1e-6);
     }
 }

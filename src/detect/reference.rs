@@ -315,7 +315,7 @@ fn mean_over(
     let mut sum = 0.0;
     for &channel in set {
         let values: Vec<f64> =
-            drive.channels[channel].iter().flatten().filter_map(&value).collect();
+            drive.channels.get(channel)?.iter().flatten().filter_map(&value).collect();
         sum += summary(&values)?;
     }
     (!set.is_empty()).then(|| sum / as_f64(set.len()))
@@ -328,7 +328,8 @@ fn averaged(drive: &DriveSeries, set: &[usize], quantity: Quantity) -> Vec<Level
         .filter_map(|pulse| {
             let mut mean = Level { lambda_db: 0.0, level_db: 0.0, power_v2: 0.0, net_v2: 0.0 };
             for &channel in set {
-                let level = drive.channels[channel][pulse]?.levels[quantity]?;
+                let sample = drive.channels.get(channel)?.get(pulse).copied().flatten();
+                let level = sample?.levels[quantity]?;
                 mean.lambda_db += level.lambda_db;
                 mean.level_db += level.level_db;
                 mean.power_v2 += level.power_v2;

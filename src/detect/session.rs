@@ -28,6 +28,9 @@ const ENOUGH_PULSES: usize = 30;
 /// Minutes after an injection under which a baseline is doubtful.
 const WASH_OUT_MIN: f64 = 10.0;
 
+/// Targets whose baselines grow at a time.
+const MOST_TARGETS: usize = 256;
+
 /// What came of one pulse.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Judgement {
@@ -68,6 +71,7 @@ pub struct Session {
     last: Option<Last>,
     injection: Option<(u32, f64)>,
     injections_pending: u32,
+    paused: bool,
     said: BTreeSet<String>,
     alarms_raised: u64,
 }
@@ -105,6 +109,7 @@ impl Session {
             last: None,
             injection: None,
             injections_pending: 0,
+            paused: false,
             said: BTreeSet::new(),
             alarms_raised: 0,
         }
@@ -134,13 +139,21 @@ impl Session {
         self.injections_pending += 1;
     }
 
+    /// The next pulse does not follow on from the last: nothing is missing between them.
+    pub const fn pause(&mut self) {
+        self.paused = true;
+    }
+
     /// Judges the next pulse; `readings` has one entry a used channel, ascending.
     pub fn pulse(&mut self, pulse: &Pulse, readings: &[ChannelReading], out: &mut Judgement) {
         out.rows.clear();
         out.events.clear();
         let missing = self.look_for_hole(pulse, out);
-        self.take_injections(pulse, out);
+        let injected = self.take_injections(pulse, out);
         self.follow_stage(pulse, out);
+        if let (Some(number), Some(tally)) = (injected, &mut self.tally) {
+            tally.note_injection(number);
+        }
         if let (Some(missing), Some(tally)) = (missing, &mut self.tally) {
             tally.add_missing(missing);
         }
@@ -167,6 +180,10 @@ impl Session {
         out.events.clear();
         let Some(last) = self.last.clone() else { return };
         self.end_exposure("end of stream", &last.pulse, out);
+        self.take_injections(&last.pulse, out);
+        for event in out.events.iter_mut().filter(|e| matches!(e.what, What::Injection { .. })) {
+            event.pulse = None;
+        }
     }
 
     fn say(&mut self, pulse: &Pulse, once: &str, text: String, out: &mut Judgement) {
@@ -176,8 +193,9 @@ impl Session {
     }
 
     /// A hole before this pulse, proven by device time: pulses that fit into it.
-    fn look_for_hole(&self, pulse: &Pulse, out: &mut Judgement) -> Option<u64> {
-        let last = self.last.as_ref()?;
+    fn look_for_hole(&mut self, pulse: &Pulse, out: &mut Judgement) -> Option<u64> {
+        let paused = std::mem::take(&mut self.paused);
+        let last = self.last.as_ref().filter(|_| !paused)?;
         let same = last.pulse.stage == pulse.stage
             && last.pulse.target == pulse.target
             && last.pulse.exposure == pulse.exposure;
@@ -212,16 +230,16 @@ impl Session {
         self.injection.map(|(_, at_s)| now_s - at_s)
     }
 
-    fn take_injections(&mut self, pulse: &Pulse, out: &mut Judgement) {
+    /// The number of the last injection before this pulse, where there was one since the last.
+    fn take_injections(&mut self, pulse: &Pulse, out: &mut Judgement) -> Option<u32> {
+        let before = self.injections_pending;
         for _ in 0..std::mem::take(&mut self.injections_pending) {
             let number = self.injection.map_or(1, |(number, _)| number + 1);
             self.injection = Some((number, pulse.time.since_start_s));
             out.events.push(event(pulse, What::Injection { number }));
             self.clear_windows();
-            if let Some(tally) = &mut self.tally {
-                tally.note_injection(number);
-            }
         }
+        self.injection.filter(|_| before > 0).map(|(number, _)| number)
     }
 
     fn clear_windows(&mut self) {
@@ -393,7 +411,8 @@ impl Session {
         readings: &[ChannelReading],
         out: &mut Judgement,
     ) -> PulseVerdict {
-        let excluded = self.excluded(pulse);
+        let full = self.growing.len() >= MOST_TARGETS && !self.growing.contains_key(&pulse.target);
+        let excluded = self.excluded(pulse).or(full.then_some("too many targets"));
         if excluded.is_some() || pulse.sham {
             return self.reference_rows(pulse, readings, excluded, out);
         }
@@ -491,6 +510,9 @@ impl Session {
         verdict: &PulseVerdict,
         out: &mut Judgement,
     ) {
+        if verdict.new_drive {
+            self.alarms.clear_windows();
+        }
         let mut changes = Vec::new();
         let look = Look {
             time_s: pulse.time.since_start_s,

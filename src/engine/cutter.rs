@@ -62,7 +62,8 @@ struct Open {
     next: u64,
     hull: (i64, i64),
     used: u64,
-    hole: bool,
+    /// Samples between its first and last gate that holes skipped.
+    lost: u64,
 }
 
 /// Cuts one stream after the other.
@@ -77,6 +78,7 @@ pub(super) struct Cutter {
     order: u64,
     jobs: usize,
     last_number: Option<u64>,
+    injections: u64,
     account: Account,
 }
 
@@ -93,6 +95,7 @@ impl Cutter {
             order: 0,
             jobs: 0,
             last_number: None,
+            injections: 0,
             account: Account::default(),
         }
     }
@@ -108,14 +111,23 @@ impl Cutter {
                 Input::Begin(stream) => self.begin(stream)?,
                 Input::Frame(frame) => self.frame(frame)?,
                 Input::Act(Act::Injection) => {
-                    self.close()?;
-                    let order = self.next_order()?;
-                    self.to_judge(ToJudge::Item { order, item: Item::Injection })?;
+                    self.injections += 1;
+                    self.pass_injections()?;
                 }
                 Input::End => break,
             }
         }
         self.close()
+    }
+
+    /// An act amid a pulse waits for its end: it holds from the next pulse on.
+    fn pass_injections(&mut self) -> Result<(), CutError> {
+        while self.open.is_none() && self.injections > 0 {
+            self.injections -= 1;
+            let order = self.next_order()?;
+            self.to_judge(ToJudge::Item { order, item: Item::Injection })?;
+        }
+        Ok(())
     }
 
     fn begin(&mut self, stream: Stream) -> Result<(), CutError> {
@@ -134,6 +146,10 @@ impl Cutter {
         if (stream.sample_rate_hz - receive.sample_rate_hz).abs() > 0.0 {
             let configured = receive.sample_rate_hz.to_string();
             return Err(mismatch("sample_rate_hz", stream.sample_rate_hz.to_string(), configured));
+        }
+        if self.stream.is_some() {
+            let order = self.next_order()?;
+            self.to_judge(ToJudge::Item { order, item: Item::Pause })?;
         }
         let start_ns = stream.start.map(jiff::Timestamp::as_nanosecond);
         match (&self.stream, start_ns, self.epoch_ns) {
@@ -206,7 +222,7 @@ impl Cutter {
             self.work(group, Work::Open { order, group, trigger: tag.trigger_offset })?;
         }
         let hull = hull(&self.plan, tag.trigger_offset);
-        self.open = Some(Open { tag: Arc::clone(tag), order, next: 0, hull, used: 0, hole: false });
+        self.open = Some(Open { tag: Arc::clone(tag), order, next: 0, hull, used: 0, lost: 0 });
         Ok(())
     }
 
@@ -226,14 +242,16 @@ impl Cutter {
         let (Some(open), Some(stream)) = (&mut self.open, &self.stream) else { return Ok(()) };
         let set = stream.channels * stream.sample_format.bytes();
         let samples = u64::try_from(frame.bytes.len() / set).unwrap_or(u64::MAX);
+        let end = frame.offset.saturating_add(samples);
         if frame.offset > open.next {
             self.account.lost_in_holes += frame.offset - open.next;
-            open.hole = true;
+            let (from, to) = (signed(open.next), signed(frame.offset));
+            open.lost += overlap((from, to), open.hull);
         }
-        open.next = frame.offset + samples;
+        open.next = end;
         let start = signed(frame.offset);
-        let (low, high) = (start.max(open.hull.0), signed(frame.offset + samples).min(open.hull.1));
-        let used = u64::try_from(high - low).unwrap_or(0);
+        let used = overlap((start, signed(end)), open.hull);
+        let low = start.max(open.hull.0);
         open.used += used;
         self.account.received += samples;
         self.account.used += used;
@@ -256,11 +274,14 @@ impl Cutter {
 
     fn close(&mut self) -> Result<(), CutError> {
         let Some(open) = self.open.take() else { return Ok(()) };
-        let wanted = u64::try_from(open.hull.1 - open.hull.0).unwrap_or(0);
+        let wanted = overlap(open.hull, open.hull);
+        let unreached = (i64::MIN, 0.min(open.hull.1));
+        let not_recorded =
+            overlap(unreached, open.hull) + overlap((signed(open.next), i64::MAX), open.hull);
+        self.account.wanted += wanted;
+        self.account.lost_in_gates += open.lost;
+        self.account.not_recorded += not_recorded;
         self.account.lost_by_device += open.tag.lost_samples;
-        if !open.hole {
-            self.account.not_recorded += wanted - open.used;
-        }
         self.account.incomplete_pulses +=
             u64::from(open.used < wanted || open.tag.lost_samples > 0);
         for group in 0..self.groups() {
@@ -268,8 +289,13 @@ impl Cutter {
             self.work(group, Work::Close { order: open.order, group, lost })?;
         }
         self.jobs += self.groups();
-        Ok(())
+        self.pass_injections()
     }
+}
+
+/// Samples that two stretches have in common.
+fn overlap(a: (i64, i64), b: (i64, i64)) -> u64 {
+    u64::try_from(a.1.min(b.1).saturating_sub(a.0.max(b.0))).unwrap_or(0)
 }
 
 /// From the first gate's start to the last gate's end, in samples after the pulse's first.

@@ -14,6 +14,8 @@ pub(super) enum Item {
     Pulse(Pulse, usize),
     /// Bubbles are injected before the next pulse.
     Injection,
+    /// Another stream begins: the next pulse does not follow on from the last.
+    Pause,
 }
 
 /// What reaches the judge.
@@ -55,7 +57,7 @@ impl Slot {
     fn is_ready(&self) -> bool {
         match &self.item {
             None => false,
-            Some(Item::Injection) => true,
+            Some(Item::Injection | Item::Pause) => true,
             Some(Item::Pulse(_, groups)) => self.groups.len() == *groups,
         }
     }
@@ -124,6 +126,7 @@ fn judge(mut slot: Slot, session: &mut Session, lines: &JudgeLines) -> bool {
             goes_on = lines.judged.send(judged).is_ok();
         }
         Some(Item::Injection) => session.inject(),
+        Some(Item::Pause) => session.pause(),
         None => {}
     }
     // The cutter may have finished already.

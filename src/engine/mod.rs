@@ -17,3 +17,6 @@ pub use cutter::CutError;
 pub use input::{Act, DeviceNanos, Frame, Input, PulseTag, SampleIndex, Stage, Stream};
 pub use judge::Judged;
 pub use run::{Buffers, Finished, RunError, Sink, run};
+
+#[cfg(test)]
+mod tests;

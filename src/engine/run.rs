@@ -127,12 +127,16 @@ where
             spent_judged_in.try_send(judged).ok();
         }
         drop(judged_out);
-        let read = reading.join().map_err(|_| RunError::Panicked)?;
-        let (cut, account) = cutting.join().map_err(|_| RunError::Panicked)?;
-        for worker in working {
-            worker.join().map_err(|_| RunError::Panicked)?;
-        }
-        let session = judging.join().map_err(|_| RunError::Panicked)?;
+        // Every thread is joined before any outcome is looked at: the scope itself panics when a
+        // thread it had to join panicked.
+        let (read, cut) = (reading.join(), cutting.join());
+        let worked: Vec<_> = working.into_iter().map(|worker| worker.join()).collect();
+        let worked: Result<Vec<()>, _> = worked.into_iter().collect();
+        let (Ok(read), Ok((cut, account)), Ok(_), Ok(session)) =
+            (read, cut, worked, judging.join())
+        else {
+            return Err(RunError::Panicked);
+        };
         if let Some(error) = failed {
             return Err(RunError::Sink(error));
         }

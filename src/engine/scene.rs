@@ -99,3 +99,63 @@ pub fn input(
     });
     std::iter::once(begin).chain(pulses).chain(std::iter::once(Input::End))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bench::SceneSpec;
+    use crate::config;
+
+    fn scene() -> Scene {
+        let text = include_str!("../../config/bench-phantom.toml");
+        let settings = config::parse("bench-phantom.toml", text).unwrap().settings;
+        let drive = &settings.drive;
+        let (pulse_s, repetition_hz) = (drive.pulse_s, drive.repetition_hz);
+        let spec = SceneSpec { signal: settings.signal, pulse_s, repetition_hz };
+        Scene::demo(&spec, 30.0, 5).unwrap()
+    }
+
+    #[track_caller]
+    fn check(frame_samples: usize, frames_a_pulse: usize) {
+        let scene = scene();
+        let (mut scratch, mut counts, mut bytes) = (Scratch::default(), Vec::new(), Vec::new());
+        let mut items = input(scene.clone(), frame_samples, || vec![9; 5]);
+        let Some(Input::Begin(stream)) = items.next() else { panic!("no head") };
+        assert_eq!(stream.start.unwrap().to_string(), "2026-05-04T09:30:00Z");
+        assert_eq!(stream.length, Some(149 * 4_000_000 + 122_000));
+        for pulse in scene.pulses() {
+            if pulse.injection_before {
+                assert_eq!(items.next(), Some(Input::Act(Act::Injection)));
+            }
+            scene.record(&pulse, &mut scratch, &mut counts);
+            bytes.clear();
+            append(&counts, &mut bytes);
+            let mut joined = Vec::new();
+            for place in 1..=frames_a_pulse {
+                let Some(Input::Frame(frame)) = items.next() else { panic!("no frame") };
+                assert_eq!(*frame.tag, tag(&pulse));
+                assert_eq!(frame.offset * 2, joined.len() as u64);
+                assert_eq!(frame.last, place == frames_a_pulse);
+                joined.extend(frame.bytes);
+            }
+            assert_eq!(joined, bytes);
+        }
+        assert_eq!(items.next(), Some(Input::End));
+        assert_eq!(items.next(), None);
+    }
+
+    #[test]
+    fn frames_of_any_size_join_to_the_record() {
+        check(30_000, 5);
+        check(usize::MAX, 1);
+    }
+
+    #[test]
+    fn stages_follow_the_scene() {
+        let scene = scene();
+        let stages = [(4, Stage::Noise), (5, Stage::Baseline), (94, Stage::Baseline)];
+        for (number, stage) in stages.into_iter().chain([95, 149].map(|n| (n, Stage::Exposure))) {
+            assert_eq!(tag(&scene.pulse(number).unwrap()).stage, stage, "pulse {number}");
+        }
+    }
+}

@@ -416,7 +416,7 @@ def k_m_of_n(m, n_looks, alpha, mean_variance, nu, c=1.0):
     σ̂ is the observed s in units of the true σ. Serial correlation makes it small by the factor c, so
     ν·c²·σ̂² is χ² with ν degrees, in keeping with the pulse test: 1 of 1 gives t·c·√(1 + 1/(n·f)).
     """
-    node, weight = np.polynomial.legendre.leggauss(120)
+    node, weight = np.polynomial.legendre.leggauss(240)
     z = 9 * node
     z_weight = 9 * weight * stats.norm.pdf(z)
     low, high = np.log(stats.chi2.ppf(1e-16, nu)), np.log(stats.chi2.isf(1e-16, nu))

@@ -93,7 +93,7 @@ def test_exposures_csv_sums_up_pulses_csv(simmer):
         for q in QUANTITIES:
             last = [float(r[f"{q}_excess_dose_v2s"]) for r in rows if r["channel"] != "all"][-2:]
             dose = float(exposure[f"{q}_excess_dose_v2s"])
-            assert dose == pytest.approx(np.mean(last), rel=1e-9), "doses are the mean over used channels"
+            assert dose == pytest.approx(np.mean(last), rel=1e-9, abs=0.0), "doses are the mean over used channels"
     # A dose is never reset within an exposure and starts anew with the next.
     first = [r for r in session.rows if r["stage"] == "exposure" and r["channel"] == "0"]
     loud, fresh = float(first[4]["broadband_excess_dose_v2s"]), float(first[7]["broadband_excess_dose_v2s"])
@@ -146,10 +146,10 @@ def test_a_hole_in_the_pulses_gets_one_row(simmer):
     holes = [row for row in session.rows if row["reason"].startswith("pulse missing")]
     assert len(holes) == 1 and holes[0]["pulse"] == ""
     # Method §10: time_s is the last pulse's and missing_after_periods/repetition_hz.
-    assert float(holes[0]["time_s"]) == pytest.approx(2.8 + 2.5 / 5.0, rel=1e-12)
+    assert float(holes[0]["time_s"]) == pytest.approx(2.8 + 2.5 / 5.0, rel=1e-12, abs=0.0)
     at = session.rows.index(holes[0])
     assert (session.rows[at - 1]["pulse"], session.rows[at + 1]["pulse"]) == ("14", "15")
-    assert float(session.row(15)["time_s"]) == pytest.approx(3.6, rel=1e-12)
+    assert float(session.row(15)["time_s"]) == pytest.approx(3.6, rel=1e-12, abs=0.0)
     assert session.row(15)["verdict"] == "not_detected"
     assert int(session.exposures()[0]["missing"]) >= 1
 

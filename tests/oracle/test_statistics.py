@@ -106,7 +106,7 @@ def test_one_of_one_is_the_pulse_test_also_under_serial_correlation():
     y = signal.lfilter([1], [1, -0.5], rng.standard_normal(40))
     spread = Spread(40, np.mean(y), np.std(y, ddof=1), 0.5, [(1.0, 40)])
     k = k_m_of_n(1, 1, 1e-5, spread.mean_variance(spread.f), spread.nu, spread.c)
-    assert k * spread.s == pytest.approx(single_limit_db(spread, 1e-5), rel=1e-8)
+    assert k * spread.s == pytest.approx(single_limit_db(spread, 1e-5), rel=1e-8, abs=0.0)
 
 
 def test_the_budget_is_the_method_pages():
@@ -126,7 +126,7 @@ def printed(text, label):
 
 def has(rows, want, rel):
     """Whether any printed number is the wanted one, to the digits printed."""
-    return any(x == pytest.approx(want, rel=rel) for row in rows for x in row)
+    return any(x == pytest.approx(want, rel=rel, abs=0.0) for row in rows for x in row)
 
 
 @pytest.mark.parametrize("window", ["hann", "blackman-harris"])

@@ -1,0 +1,153 @@
+//! Makes the recordings of this folder again: `cargo run --release --example demo_data -- DIR`.
+//!
+//! They are simulated by [`Law::demo`] with the seed below, under `config.toml` beside this file:
+//! `baseline.sigmf-*`, `exposure.sigmf-*`, `cued.wav` with its cue list `cued.csv`. DIR must not
+//! hold them yet. The same binary and seed give the same bytes on every machine.
+
+use std::ffi::OsString;
+use std::fmt::Write as _;
+use std::fs;
+use std::io::Write as _;
+use std::path::Path;
+
+use anyhow::{Context as _, Result, bail, ensure};
+use simmer::bench::{Law, Part, Scene, SceneSpec, Scratch, Step};
+use simmer::config::{self, Settings};
+use simmer::engine::scene::{append, stream, tag};
+use simmer::ingest::{SigmfWriter, WavWriter};
+
+/// What all random numbers come from.
+const SEED: u64 = 20_260_504;
+/// Drives, MPa: below the half-order onset of the law, above it, above its inertial onset.
+const DRIVES_MPA: [f64; 3] = [0.09, 0.16, 0.30];
+/// Pulses in `baseline`, in `exposure`, in `cued` at each of their drives.
+const PULSES: [u32; 3] = [30, 15, 5];
+
+fn main() -> Result<()> {
+    let arguments: Vec<OsString> = std::env::args_os().skip(1).collect();
+    let [folder] = arguments.as_slice() else {
+        bail!("one argument is needed: the folder to write into");
+    };
+    let folder = Path::new(folder);
+    fs::create_dir_all(folder).with_context(|| format!("cannot create {}", folder.display()))?;
+    make(folder)?;
+    writeln!(std::io::stdout(), "recordings in {}", folder.display())?;
+    Ok(())
+}
+
+/// Writes all recordings into `folder`, one after the other from one scene.
+fn make(folder: &Path) -> Result<()> {
+    let loaded = config::parse("demo-data/config.toml", include_str!("config.toml"))
+        .map_err(|diagnosis| anyhow::anyhow!("{diagnosis}"))?;
+    let settings = &loaded.settings;
+    let scene = scene(settings)?;
+    let [baseline, exposure, cued] = PULSES.map(u64::from);
+    let (first, second) = (3 * baseline, 3 * (baseline + exposure));
+    write_sigmf(&scene, settings, 0..first, &folder.join("baseline"))?;
+    write_sigmf(&scene, settings, first..second, &folder.join("exposure"))?;
+    write_wav(&scene, settings, second..second + 2 * cued, &folder.join("cued"))
+}
+
+/// Baseline and exposure at all three drives, then the cued pulses at the two higher ones.
+fn scene(settings: &Settings) -> Result<Scene> {
+    let [baseline, exposure, cued] = PULSES;
+    let mut steps = Vec::new();
+    let mut add = |part, drives: &[f64], pulses| {
+        steps.extend(drives.iter().map(|&drive_mpa| Step { part, drive_mpa, pulses }));
+    };
+    add(Part::NoBubbles, &DRIVES_MPA, baseline);
+    add(Part::Bubbles, &DRIVES_MPA, exposure);
+    add(Part::Bubbles, &DRIVES_MPA[1..], cued);
+    let spec = SceneSpec {
+        signal: settings.signal.clone(),
+        pulse_s: settings.drive.pulse_s,
+        repetition_hz: settings.drive.repetition_hz,
+    };
+    Ok(Scene::new(&spec, Law::demo(), steps, SEED)?)
+}
+
+/// Writes pulses of the scene as a SigMF pair.
+fn write_sigmf(
+    scene: &Scene,
+    settings: &Settings,
+    numbers: std::ops::Range<u64>,
+    base: &Path,
+) -> Result<()> {
+    let volts_per_count = &settings.signal.receive.volts_per_count;
+    let mut writer = SigmfWriter::create(base, &stream(scene), volts_per_count)?;
+    let (mut scratch, mut counts, mut bytes) = (Scratch::default(), Vec::new(), Vec::new());
+    for pulse in numbers.filter_map(|number| scene.pulse(number)) {
+        scene.record(&pulse, &mut scratch, &mut counts);
+        bytes.clear();
+        append(&counts, &mut bytes);
+        writer.pulse(&tag(&pulse), &bytes)?;
+    }
+    Ok(writer.finish()?)
+}
+
+/// Writes pulses of the scene back to back as a WAV file with a cue list.
+fn write_wav(
+    scene: &Scene,
+    settings: &Settings,
+    numbers: std::ops::Range<u64>,
+    base: &Path,
+) -> Result<()> {
+    let receive = &settings.signal.receive;
+    let channels = u16::try_from(scene.channels())?;
+    // A WAV header has whole hertz.
+    let rate_hz: u32 = format!("{:.0}", receive.sample_rate_hz).parse()?;
+    ensure!((f64::from(rate_hz) - receive.sample_rate_hz).abs() < 1e-9, "not a whole rate");
+    let trigger: usize = format!("{:.0}", receive.pretrigger_s * receive.sample_rate_hz).parse()?;
+    let mut writer = WavWriter::create(&base.with_extension("wav"), channels, rate_hz)?;
+    let mut cues = "start_sample,sample_count,pulse,drive_mpa,stage,trigger_sample\n".to_owned();
+    let (mut scratch, mut counts, mut start) = (Scratch::default(), Vec::new(), 0);
+    for pulse in numbers.filter_map(|number| scene.pulse(number)) {
+        scene.record(&pulse, &mut scratch, &mut counts);
+        writer.counts(&counts)?;
+        let (samples, stage) = (scene.record_samples(), tag(&pulse).stage.name());
+        let (number, drive_mpa) = (pulse.number, pulse.drive_mpa);
+        writeln!(cues, "{start},{samples},{number},{drive_mpa},{stage},{}", start + trigger)?;
+        start += samples;
+    }
+    writer.finish()?;
+    fs::write(base.with_extension("csv"), cues)?;
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use sha2::{Digest as _, Sha256};
+
+    use super::*;
+
+    const FILES: [&str; 6] = [
+        "baseline.sigmf-data",
+        "baseline.sigmf-meta",
+        "cued.csv",
+        "cued.wav",
+        "exposure.sigmf-data",
+        "exposure.sigmf-meta",
+    ];
+
+    #[test]
+    fn the_recordings_of_this_folder_are_made_again_byte_for_byte() {
+        let here = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-data");
+        let folder = tempfile::tempdir().unwrap();
+        make(folder.path()).unwrap();
+        for name in FILES {
+            let sums = [&here, folder.path()]
+                .map(|folder| Sha256::digest(fs::read(folder.join(name)).unwrap()));
+            assert_eq!(sums[0], sums[1], "{name}");
+        }
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), FILES.len());
+    }
+
+    #[test]
+    fn recordings_that_are_there_are_not_written_over() {
+        let folder = tempfile::tempdir().unwrap();
+        fs::write(folder.path().join("baseline.sigmf-meta"), "kept").unwrap();
+        assert!(make(folder.path()).is_err());
+        let kept = fs::read_to_string(folder.path().join("baseline.sigmf-meta")).unwrap();
+        assert_eq!(kept, "kept");
+    }
+}
