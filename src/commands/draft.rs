@@ -143,8 +143,10 @@ impl Seen<'_> {
 
     /// Start and end of the burst after the record's start, s.
     fn burst_s(&self) -> (f64, f64) {
-        let record_s = self.look.pulses.first().map_or(0.0, |p| whole(p.samples) / self.rate);
-        self.burst.as_ref().map_or((0.0, record_s.max(2e-3)), |b| (b.start_s, b.end_s))
+        let pulse = self.look.pulses.first().map(|pulse| pulse.samples);
+        let record_s = whole(pulse.or(self.look.samples).unwrap_or(0)) / self.rate;
+        let least_s = 64.0 / self.rate;
+        self.burst.as_ref().map_or((0.0, record_s.max(least_s)), |b| (b.start_s, b.end_s))
     }
 
     const fn seen(&self) -> &'static str {
@@ -176,7 +178,7 @@ missing_after_periods = 2.5    # DECIDE
     fn receive_section(&self) -> String {
         let (start_s, end_s) = self.burst_s();
         let burst_s = end_s - start_s;
-        let (low, high) = full_scale(self.format);
+        let [low, high] = self.look.full_scale_counts.unwrap_or(full_scale(self.format));
         let volts = self.look.volts_per_count.as_ref().map_or_else(
             || {
                 "1.0   # DECIDE: the recording does not say; with 1.0 all powers are in counts"
@@ -301,11 +303,11 @@ fn repetition(look: &Look, rate: f64) -> Option<f64> {
     gaps.get(gaps.len() / 2).filter(|gap| **gap > 0.0).map(|gap| 1.0 / gap)
 }
 
-const fn full_scale(format: SampleFormat) -> (i64, i64) {
+const fn full_scale(format: SampleFormat) -> [i64; 2] {
     match format {
-        SampleFormat::Ri8 => (-128, 127),
-        SampleFormat::Ri16Le | SampleFormat::Ri16Be => (-32768, 32767),
-        SampleFormat::Ri32Le => (-2_147_483_648, 2_147_483_647),
-        SampleFormat::Rf32Le | SampleFormat::Rf64Le => (-1, 1),
+        SampleFormat::Ri8 => [-128, 127],
+        SampleFormat::Ri16Le | SampleFormat::Ri16Be => [-32768, 32767],
+        SampleFormat::Ri32Le => [-2_147_483_648, 2_147_483_647],
+        SampleFormat::Rf32Le | SampleFormat::Rf64Le => [-1, 1],
     }
 }

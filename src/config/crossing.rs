@@ -1,10 +1,10 @@
 //! Faults and warnings between two keys; both places are shown.
 //!
 //! The band plan's own (bands that share bins, a gate too short for two segments, …) are not here,
-//! see [`crate::signal::plan_faults`].
+//! see [`crate::signal::Plan::new`].
 
 use crate::detect::{AlarmLimit, AlarmSpec, SignOfLife, Trigger};
-use crate::signal::{BandSpec, Quantity, ReceiveSpec, SignalSpec};
+use crate::signal::{BandSpec, Plan, Quantity, ReceiveSpec, SignalSpec};
 
 use super::bounds::Plain;
 use super::detect::Detect;
@@ -44,6 +44,24 @@ pub(super) fn drive_and_receive(
         let places =
             [("receive.gate_end_s", "the record ends here"), ("drive.repetition_hz", "the period")];
         written.warn(message, &places, "records of neighbouring pulses overlap");
+    }
+}
+
+/// A quantity that decides needs a line with flanks: without a contrast it has no detection level.
+pub(super) fn contrasts(written: &Written<'_>, plan: &Plan, stable_from: &[Quantity]) {
+    for quantity in stable_from {
+        let lines = plan.bands.lines_of(*quantity);
+        if !lines.is_empty() && lines.iter().all(|line| line.flanks.is_empty()) {
+            let message = format!(
+                "`detect.stable_from` names {}, none of whose lines has enough flank bins",
+                quantity.name()
+            );
+            let places = [
+                ("detect.stable_from", "cannot decide"),
+                ("bands.flank_half_width_hz", "too narrow for a contrast"),
+            ];
+            written.fault(message, &places);
+        }
     }
 }
 

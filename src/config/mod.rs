@@ -5,7 +5,7 @@
 //! with their units in their names. Between them stand one reader a table (`chain`, `bands`,
 //! `detect`, `alarm`, `outside`) and what two keys say together (`crossing`). What is wrong is
 //! drawn with file, line and caret (`diagnostic`). The band plan's own faults come from
-//! [`crate::signal::plan_faults`] and are shown at the keys they name.
+//! [`crate::signal::Plan::new`] and are shown at the keys they name.
 //!
 //! Nothing that decides a verdict or an alarm has a default; `config/` holds complete examples.
 //! Unknown keys are faults, and so are known ones that this version does not use yet: a number that
@@ -32,7 +32,7 @@ use std::path::{Path, PathBuf};
 
 use sha2::{Digest, Sha256};
 
-use crate::signal::{SignalSpec, SpecFault};
+use crate::signal::{Plan, Quantity, SignalSpec, SpecFault};
 
 pub use self::diagnostic::{Diagnosis, Diagnostic, Level};
 pub use self::settings::{DriveSettings, ServeSettings, SessionNotes, Settings};
@@ -190,7 +190,7 @@ fn read(written: &Written<'_>) -> Option<Settings> {
     };
     crossing::noise_band(written, &signal);
     if written.fault_count() == before {
-        plan(written, &signal);
+        plan(written, &signal, stable_from.unwrap_or_default());
     }
     let detect = detect?.with_drive(&drive);
     let alarms = alarms.into_iter().map(|(_, alarm)| alarm).collect();
@@ -209,9 +209,17 @@ fn table<T>(
     read
 }
 
-/// Asks the band plan for its faults and shows them at the keys they name.
-fn plan(written: &Written<'_>, signal: &SignalSpec) {
-    for SpecFault { keys, message, help } in crate::signal::plan_faults(signal) {
+/// Asks the band plan for its faults and shows them at the keys they name; what is to decide a
+/// verdict must have a contrast in it.
+fn plan(written: &Written<'_>, signal: &SignalSpec, stable_from: &[Quantity]) {
+    let faults = match Plan::new(signal) {
+        Ok(plan) => {
+            crossing::contrasts(written, &plan, stable_from);
+            return;
+        }
+        Err(faults) => faults,
+    };
+    for SpecFault { keys, message, help } in faults {
         let places: Vec<(&str, &str)> = keys.iter().map(|key| (key.as_str(), "")).collect();
         written.say(Level::Fault, message, &places, help.as_deref());
     }

@@ -136,6 +136,9 @@ impl Alarms {
             let stays = cause.is_some() || alarm.above_off(look);
             let again = alarm.on.as_ref().is_none_or(|on| on.exposure != look.exposure);
             if let (Some((cause, channel)), true) = (&cause, again) {
+                if let Some(on) = &alarm.on {
+                    changes.push(Change::Over { id: on.id, name: Arc::clone(&alarm.name) });
+                }
                 self.raised += 1;
                 changes.push(Change::Raised {
                     id: self.raised,

@@ -226,7 +226,7 @@ impl TargetBaseline {
             return self.drives.iter().position(|series| series.drive == drive);
         };
         let near = self.drives.iter().enumerate().filter_map(|(i, series)| match series.drive {
-            Drive::Known(d) if (mpa - d).abs() <= tolerance * d => Some((i, (mpa - d).abs(), d)),
+            Drive::Known(d) if within(mpa - d, tolerance * d) => Some((i, (mpa - d).abs(), d)),
             _ => None,
         });
         near.min_by(|a, b| a.1.total_cmp(&b.1).then(a.2.total_cmp(&b.2))).map(|(i, ..)| i)
@@ -263,6 +263,12 @@ impl TargetBaseline {
     pub fn most_pulses(&self) -> usize {
         self.drives.iter().map(|series| series.pulses.len()).max().unwrap_or(0)
     }
+}
+
+/// Whether a difference of drives keeps a bound, up to rounding: 0.19 lies within 5 % of 0.20.
+#[must_use]
+pub fn within(difference: f64, bound: f64) -> bool {
+    difference.abs() <= bound * (1.0 + 1e-9)
 }
 
 /// Baselines of all targets.

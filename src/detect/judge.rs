@@ -6,7 +6,7 @@
 //! harmonics from propagation, and two bubbles can cancel a subharmonic (Song 2017).
 
 use super::alarm::Finding;
-use super::baseline::{Drive, TargetBaseline};
+use super::baseline::{Drive, TargetBaseline, within};
 use super::hearing::{DriveCheck, Hindrance, Hindrances, faults_against, own_faults};
 use super::pulse::{Channel, Pulse};
 use super::reference::{ChannelReference, Lookup, References};
@@ -142,7 +142,7 @@ impl Judge {
             *target == pulse.target
                 && match (*held, drive) {
                     (Drive::Known(a), Drive::Known(b)) => {
-                        (b - a).abs() <= self.spec.drive_tolerance * a
+                        within(b - a, self.spec.drive_tolerance * a)
                     }
                     (a, b) => a == b,
                 }
@@ -313,7 +313,7 @@ impl Judge {
         }
         let over = |level: Option<f64>, mean: Option<f64>| Some(level? - mean?);
         row.fundamental_db = over(decibels(measured.fundamental_v2), reference.fundamental_db);
-        row.noise_db = over(measured.noise_v2_per_hz.and_then(decibels), reference.noise_db);
+        row.noise_db = over(measured.noise_v2_per_hz.and_then(decibels), reference.noise_level_db);
     }
 
     /// Adds ΔP·T, P·T and √P·T; ΔP of net line power for ultraharmonic and subharmonic.

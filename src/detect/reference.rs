@@ -8,7 +8,7 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
-use super::baseline::{Drive, DriveSeries, Level, TargetBaseline};
+use super::baseline::{Drive, DriveSeries, Level, TargetBaseline, within};
 use super::spec::Rule;
 use crate::signal::{PerQuantity, Quantity, as_f64, decibels};
 use crate::stats::{BaselineSeries, LEAST_BASELINE_PULSES, Reference, Summary, autocorrelation};
@@ -20,7 +20,7 @@ const SAME_DRIVE: f64 = 1e-6;
 const WIDE_STEP: f64 = 1.25;
 
 /// Cached references; beyond this many the cache starts anew.
-const MOST_CACHED: usize = 512;
+const MOST_CACHED: usize = 4096;
 
 /// One quantity's comparison.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -48,6 +48,8 @@ pub struct ChannelReference {
     pub fundamental_db: Option<f64>,
     /// Mean density in the noise gate, dB re 1 V²/Hz.
     pub noise_db: Option<f64>,
+    /// Mean of the densities' levels in the noise gate, dB re 1 V²/Hz.
+    pub noise_level_db: Option<f64>,
     /// Interpolated across a step above 1.25.
     pub wide_step: bool,
 }
@@ -161,6 +163,7 @@ impl References {
             }),
             fundamental_db: series.fundamental_db,
             noise_db: series.noise_db,
+            noise_level_db: series.noise_level_db,
             wide_step: false,
         }
     }
@@ -183,6 +186,7 @@ impl References {
             }),
             fundamental_db: mix_option(low.fundamental_db, high.fundamental_db),
             noise_db: mix_option(low.noise_db, high.noise_db),
+            noise_level_db: mix_option(low.noise_level_db, high.noise_level_db),
             wide_step: false,
         }
     }
@@ -224,14 +228,14 @@ fn place(drives: &[DriveSeries], drive: Drive, tolerance: f64) -> Place {
         return Place::At(i);
     }
     if d < first {
-        return if first - d <= tolerance * first {
+        return if within(first - d, tolerance * first) {
             Place::At(first_at)
         } else {
             Place::Outside { above: false }
         };
     }
     if d > last {
-        return if d - last <= tolerance * last {
+        return if within(d - last, tolerance * last) {
             Place::At(last_at)
         } else {
             Place::Outside { above: true }
@@ -259,6 +263,7 @@ struct Series {
     quantities: PerQuantity<Option<OneQuantity>>,
     fundamental_db: Option<f64>,
     noise_db: Option<f64>,
+    noise_level_db: Option<f64>,
 }
 
 impl Series {
@@ -282,15 +287,8 @@ impl Series {
                     },
                 })
             }),
-            fundamental_db: mean_over(
-                drive,
-                set,
-                |values| {
-                    let levels: Vec<f64> = values.iter().filter_map(|v| decibels(*v)).collect();
-                    (!levels.is_empty()).then(|| levels.iter().sum::<f64>() / as_f64(levels.len()))
-                },
-                |sample| Some(sample.fundamental_v2),
-            ),
+            fundamental_db: mean_over(drive, set, mean_level, |s| Some(s.fundamental_v2)),
+            noise_level_db: mean_over(drive, set, mean_level, |s| s.noise_v2_per_hz),
             noise_db: mean_over(
                 drive,
                 set,
@@ -303,6 +301,12 @@ impl Series {
             ),
         }
     }
+}
+
+/// Mean of 10·log10 of the values that have one.
+fn mean_level(values: &[f64]) -> Option<f64> {
+    let levels: Vec<f64> = values.iter().filter_map(|v| decibels(*v)).collect();
+    (!levels.is_empty()).then(|| levels.iter().sum::<f64>() / as_f64(levels.len()))
 }
 
 /// Mean over a set's channels of a summary of each channel's values.

@@ -72,6 +72,7 @@ pub struct Session {
     injection: Option<(u32, f64)>,
     injections_pending: u32,
     paused: bool,
+    ended_by: Option<&'static str>,
     said: BTreeSet<String>,
     alarms_raised: u64,
 }
@@ -110,6 +111,7 @@ impl Session {
             injection: None,
             injections_pending: 0,
             paused: false,
+            ended_by: None,
             said: BTreeSet::new(),
             alarms_raised: 0,
         }
@@ -144,6 +146,12 @@ impl Session {
         self.paused = true;
     }
 
+    /// The exposure under way is over before the next pulse; in words, why.
+    pub const fn end_exposure_before_next(&mut self, why: &'static str) {
+        self.ended_by = Some(why);
+        self.paused = true;
+    }
+
     /// Judges the next pulse; `readings` has one entry a used channel, ascending.
     pub fn pulse(&mut self, pulse: &Pulse, readings: &[ChannelReading], out: &mut Judgement) {
         out.rows.clear();
@@ -152,7 +160,7 @@ impl Session {
         let injected = self.take_injections(pulse, out);
         self.follow_stage(pulse, out);
         if let (Some(number), Some(tally)) = (injected, &mut self.tally) {
-            tally.note_injection(number);
+            tally.note_injection(number, pulse.time.since_start_s);
         }
         if let (Some(missing), Some(tally)) = (missing, &mut self.tally) {
             tally.add_missing(missing);
@@ -179,7 +187,8 @@ impl Session {
         out.rows.clear();
         out.events.clear();
         let Some(last) = self.last.clone() else { return };
-        self.end_exposure("end of stream", &last.pulse, out);
+        let ended_by = self.ended_by.take().unwrap_or("end of stream");
+        self.end_exposure(ended_by, &last.pulse, out);
         self.take_injections(&last.pulse, out);
         for event in out.events.iter_mut().filter(|e| matches!(e.what, What::Injection { .. })) {
             event.pulse = None;
@@ -261,18 +270,23 @@ impl Session {
             _ => false,
         };
         if let Some(last) = self.last.clone() {
-            let ended_by = match (stage_changed, target_changed, other) {
+            let asked = self.ended_by.take();
+            let ended_by = asked.or(match (stage_changed, target_changed, other) {
                 (true, ..) => Some("change of stage"),
                 (_, true, _) => Some("change of target"),
                 (_, _, true) => Some("next exposure"),
                 _ => None,
-            };
+            });
             if let Some(ended_by) = ended_by {
                 self.end_exposure(ended_by, &last.pulse, out);
             }
         }
         if stage_changed {
             out.events.push(event(pulse, What::Stage { stage: pulse.stage }));
+        }
+        if stage_changed && pulse.stage == Stage::Baseline && self.excluded(pulse).is_some() {
+            // Coming back to stage baseline after an injection begins a new one.
+            self.close_baseline(pulse, out);
         }
         if pulse.stage == Stage::Exposure {
             self.close_baseline(pulse, out);

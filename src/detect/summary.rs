@@ -78,9 +78,9 @@ pub struct ExposureSummary {
     pub drive_mpa_median: Option<f64>,
     /// Highest drive, MPa.
     pub drive_mpa_max: Option<f64>,
-    /// Number of the last injection before or during it.
+    /// Number of the last injection before it, else of the first during it.
     pub injection: Option<u32>,
-    /// From that injection to the first pulse, s.
+    /// From that injection to the first pulse, s; negative when it came during the exposure.
     pub since_injection_s: Option<f64>,
     /// Name of the baseline it was judged by.
     pub baseline_id: Option<Arc<str>>,
@@ -214,9 +214,12 @@ impl ExposureTally {
         self.alarms += alarms;
     }
 
-    /// Notes an injection during the exposure.
-    pub const fn note_injection(&mut self, number: u32) {
-        self.injection = Some(number);
+    /// Notes an injection during the exposure; one before it stays the one that counts.
+    pub fn note_injection(&mut self, number: u32, at_s: f64) {
+        if self.injection.is_none() {
+            self.injection = Some(number);
+            self.since_injection_s = Some(self.first.1.since_start_s - at_s);
+        }
     }
 
     /// Mean over the used channels of their excess doses, V²·s.

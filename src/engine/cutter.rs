@@ -4,6 +4,7 @@
 //! separates the channels, drops what lies outside the gates, notices holes, stamps the time, and
 //! keeps the account.
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 
 use crossbeam_channel::{Receiver, Sender};
@@ -17,6 +18,9 @@ use crate::signal::{Plan, Stretch, as_f64, pcm};
 
 /// Channels that one job holds.
 pub(super) const GROUP: usize = 16;
+
+/// Acts that wait for the end of a pulse.
+const MOST_ACTS: usize = 1 << 16;
 
 /// Why the stream cannot be cut.
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]
@@ -43,6 +47,9 @@ pub enum CutError {
         /// The number before.
         before: u64,
     },
+    /// More acts in one pulse than anyone can do.
+    #[error("more than {MOST_ACTS} acts in one pulse")]
+    TooManyActs,
     /// The other threads have gone.
     #[error("the analysis has stopped")]
     Stopped,
@@ -78,7 +85,7 @@ pub(super) struct Cutter {
     order: u64,
     jobs: usize,
     last_number: Option<u64>,
-    injections: u64,
+    acts: VecDeque<Act>,
     account: Account,
 }
 
@@ -95,7 +102,7 @@ impl Cutter {
             order: 0,
             jobs: 0,
             last_number: None,
-            injections: 0,
+            acts: VecDeque::new(),
             account: Account::default(),
         }
     }
@@ -110,9 +117,12 @@ impl Cutter {
             match item {
                 Input::Begin(stream) => self.begin(stream)?,
                 Input::Frame(frame) => self.frame(frame)?,
-                Input::Act(Act::Injection) => {
-                    self.injections += 1;
-                    self.pass_injections()?;
+                Input::Act(act) => {
+                    if self.acts.len() >= MOST_ACTS {
+                        return Err(CutError::TooManyActs);
+                    }
+                    self.acts.push_back(act);
+                    self.pass_acts()?;
                 }
                 Input::End => break,
             }
@@ -121,11 +131,12 @@ impl Cutter {
     }
 
     /// An act amid a pulse waits for its end: it holds from the next pulse on.
-    fn pass_injections(&mut self) -> Result<(), CutError> {
-        while self.open.is_none() && self.injections > 0 {
-            self.injections -= 1;
+    fn pass_acts(&mut self) -> Result<(), CutError> {
+        while self.open.is_none()
+            && let Some(act) = self.acts.pop_front()
+        {
             let order = self.next_order()?;
-            self.to_judge(ToJudge::Item { order, item: Item::Injection })?;
+            self.to_judge(ToJudge::Item { order, item: Item::Act(act) })?;
         }
         Ok(())
     }
@@ -149,7 +160,7 @@ impl Cutter {
         }
         if self.stream.is_some() {
             let order = self.next_order()?;
-            self.to_judge(ToJudge::Item { order, item: Item::Pause })?;
+            self.to_judge(ToJudge::Item { order, item: Item::Act(Act::Pause) })?;
         }
         let start_ns = stream.start.map(jiff::Timestamp::as_nanosecond);
         match (&self.stream, start_ns, self.epoch_ns) {
@@ -289,7 +300,7 @@ impl Cutter {
             self.work(group, Work::Close { order: open.order, group, lost })?;
         }
         self.jobs += self.groups();
-        self.pass_injections()
+        self.pass_acts()
     }
 }
 

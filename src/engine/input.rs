@@ -76,6 +76,14 @@ pub struct Frame {
 pub enum Act {
     /// Bubbles were injected before the next pulse.
     Injection,
+    /// The drive pauses: the next pulse does not follow on from the last.
+    Pause,
+    /// The drive goes on after a pause.
+    GoOn,
+    /// The exposure is over as planned.
+    ExposureEnded,
+    /// The exposure was broken off.
+    Abort,
 }
 
 /// One item of the stream.

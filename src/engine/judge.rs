@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 
 use crossbeam_channel::{Receiver, Sender};
 
+use super::input::Act;
 use crate::detect::{Judgement, Pulse, Session};
 use crate::signal::ChannelReading;
 
@@ -12,10 +13,8 @@ use crate::signal::ChannelReading;
 pub(super) enum Item {
     /// A pulse, and how many groups of channels it comes in.
     Pulse(Pulse, usize),
-    /// Bubbles are injected before the next pulse.
-    Injection,
-    /// Another stream begins: the next pulse does not follow on from the last.
-    Pause,
+    /// What a person or the sender did before the next pulse.
+    Act(Act),
 }
 
 /// What reaches the judge.
@@ -57,7 +56,7 @@ impl Slot {
     fn is_ready(&self) -> bool {
         match &self.item {
             None => false,
-            Some(Item::Injection | Item::Pause) => true,
+            Some(Item::Act(_)) => true,
             Some(Item::Pulse(_, groups)) => self.groups.len() == *groups,
         }
     }
@@ -125,8 +124,13 @@ fn judge(mut slot: Slot, session: &mut Session, lines: &JudgeLines) -> bool {
             judged.pulse = Some(pulse);
             goes_on = lines.judged.send(judged).is_ok();
         }
-        Some(Item::Injection) => session.inject(),
-        Some(Item::Pause) => session.pause(),
+        Some(Item::Act(act)) => match act {
+            Act::Injection => session.inject(),
+            Act::Pause => session.pause(),
+            Act::GoOn => {}
+            Act::ExposureEnded => session.end_exposure_before_next("the sender"),
+            Act::Abort => session.end_exposure_before_next("abort"),
+        },
         None => {}
     }
     // The cutter may have finished already.

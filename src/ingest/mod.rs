@@ -24,6 +24,7 @@ mod source;
 #[cfg(test)]
 mod specimen;
 mod wav;
+pub mod wire;
 
 pub use bytes::verify_sha512;
 pub use error::RecordingError;

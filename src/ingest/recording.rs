@@ -48,6 +48,8 @@ pub struct Look {
     pub container: Container,
     /// How its samples reach the analysis (8-bit WAV as ri8, 24-bit as `ri32_le`).
     pub sample_format: Option<SampleFormat>,
+    /// Lowest and highest count the file can hold, where that is not the sample format's.
+    pub full_scale_counts: Option<[i64; 2]>,
     /// Interleaved channels.
     pub channels: Option<usize>,
     /// Samples a second, Hz.
@@ -149,6 +151,8 @@ impl Recording {
         let mut look = Look {
             container: facts.container,
             sample_format: facts.sample_format,
+            full_scale_counts: (facts.stored == Stored::Packed24)
+                .then_some([-8_388_608, 8_388_607]),
             channels: facts.channels,
             sample_rate_hz: facts.sample_rate_hz,
             volts_per_count: facts.each_volts_per_count(),

@@ -19,6 +19,7 @@ const MOST_BYTES: u64 = 1 << 30;
 /// What a baseline depends on besides the sound.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Identity {
+    channels: usize,
     fields: Vec<(&'static str, String)>,
 }
 
@@ -40,7 +41,7 @@ impl Identity {
             ),
         ];
         fields.extend(plan.identity());
-        Self { fields }
+        Self { channels: plan.used_channels.len(), fields }
     }
 
     fn json(&self) -> Value {
@@ -182,7 +183,20 @@ pub fn read(path: &Path, identity: &Identity) -> Result<Baseline, BaselineError>
             .collect();
         return Err(BaselineError::Otherwise { path: name, differences: words.join("; ") });
     }
-    targets(&value).map_err(malformed)
+    let baseline = targets(&value).map_err(malformed)?;
+    let wanted = identity.channels;
+    for (name, target) in &baseline.targets {
+        let odd = target.drives.iter().find(|series| series.channels.len() != wanted);
+        if let Some(series) = odd {
+            let found = series.channels.len();
+            let why = format!(
+                "target '{name}' at {}: {found} channels, the configuration uses {wanted}",
+                series.drive
+            );
+            return Err(malformed(why));
+        }
+    }
+    Ok(baseline)
 }
 
 fn targets(value: &Value) -> Result<Baseline, String> {

@@ -279,11 +279,28 @@ impl Layer<'_> {
 
     /// Whether a bin keeps the guard from every multiple of f0/2 and avoids the notches.
     fn is_floor(&self, k: usize) -> bool {
+        self.keeps_guard(k) && !self.spec.notches_hz.iter().any(|&notch| self.grid.inside(k, notch))
+    }
+
+    /// Whether a bin would be measured without notches: as broadband, flank or noise reference.
+    fn is_used(&self, k: usize, fundamental: &Line, lines: &[Line]) -> bool {
+        let hz = as_f64(k) * self.grid.bin_hz;
+        let nyquist = self.grid.bin_hz * as_f64(self.grid.n) / 2.0;
+        let noise = self.spec.noise_band_hz.unwrap_or([0.02 * nyquist, 0.95 * nyquist]);
+        let beside = |line: &Line| {
+            let centre = f64::from(line.halves) * self.half_hz;
+            (hz - centre).abs() <= self.spec.flank_half_width_hz + SLACK_BINS * self.grid.bin_hz
+        };
+        let broadband = self.spec.broadband_hz.iter().any(|&band| self.grid.inside(k, band));
+        self.grid.inside(k, noise)
+            || self.keeps_guard(k) && (broadband || lines.iter().chain([fundamental]).any(beside))
+    }
+
+    fn keeps_guard(&self, k: usize) -> bool {
         let step = self.half_hz / self.grid.bin_hz;
         let nearest = (as_f64(k) / step).round().max(1.0);
         let distance = (as_f64(k) - nearest * step).abs();
         distance >= self.spec.guard_half_width_hz / self.grid.bin_hz - SLACK_BINS
-            && !self.spec.notches_hz.iter().any(|&notch| self.grid.inside(k, notch))
     }
 
     fn broadband(&mut self) -> Vec<Range<usize>> {
@@ -369,7 +386,9 @@ impl Layer<'_> {
                 continue;
             }
             let bins = self.grid.between(low, high);
-            if bins.is_empty() {
+            let inside = |line: &&Line| line.bins.start < bins.end && bins.start < line.bins.end;
+            let in_a_line = lines.iter().chain([fundamental]).find(inside);
+            if in_a_line.is_none() && !bins.clone().any(|k| self.is_used(k, fundamental, lines)) {
                 warnings.push(SpecFault {
                     keys: vec![key],
                     message: format!("the notch from {low} to {high} Hz removes no bin"),
@@ -377,8 +396,7 @@ impl Layer<'_> {
                 });
                 continue;
             }
-            let inside = |line: &&Line| line.bins.start < bins.end && bins.start < line.bins.end;
-            if let Some(line) = lines.iter().chain([fundamental]).find(inside) {
+            if let Some(line) = in_a_line {
                 let order = line.order();
                 self.fault(
                     &[&key, "bands.line_half_width_hz"],

@@ -147,3 +147,11 @@ fn a_fault_found_later_is_shown_at_the_keys_or_their_table() {
     check_lines(PHANTOM, &shown, &["notches_hz", "[bands]"]);
     assert_eq!(shown.advice(), Some("ask it"));
 }
+
+#[test]
+fn a_quantity_that_decides_needs_flanks() {
+    let text = include_str!("../../../config/bench-phantom.toml")
+        .replace("flank_half_width_hz = 150e3", "flank_half_width_hz = 65e3");
+    let diagnosis = parse("narrow.toml", &text).expect_err("no line has a contrast").to_string();
+    assert!(diagnosis.contains("none of whose lines has enough flank bins"), "{diagnosis}");
+}

@@ -121,7 +121,10 @@ fn an_alarm_that_is_still_on_is_raised_again_in_the_next_exposure() {
         scene.exposure(number);
         scene.one(raised(Quantity::Broadband, 4.0));
     }
-    assert_eq!(scene.alarms(), [(30, "inertial", true), (32, "inertial", true)]);
+    assert_eq!(
+        scene.alarms(),
+        [(30, "inertial", true), (32, "inertial", false), (32, "inertial", true)]
+    );
     let alarms: Vec<u64> = scene.summaries().iter().map(|s| s.alarms).collect();
     assert_eq!(alarms, [1, 1]);
 }

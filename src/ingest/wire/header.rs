@@ -162,14 +162,14 @@ impl Header {
         out.extend_from_slice(payload);
     }
 
-    /// Reads a header from its fixed bytes and the target's name, `known_bytes` of them.
+    /// Reads a header from its fixed bytes and the target's name, nothing before or behind them.
     ///
     /// # Errors
     /// `header` for a wrong magic, CRC or size, for reserved bits and bytes that are not 0, and for
     /// fields that contradict each other or the hello; `length` for a payload of the wrong size.
     ///
     /// # Panics
-    /// When there are not as many bytes as [`known_bytes`] says.
+    /// When there are not 96 bytes and those of the name that they announce.
     pub fn decode(bytes: &[u8], layout: &Layout) -> Result<Decoded, Refusal> {
         let (fixed, target) = bytes.split_at(FIXED_BYTES);
         let length = known_bytes(fixed)?;
