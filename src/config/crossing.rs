@@ -60,7 +60,7 @@ pub(super) fn contrasts(written: &Written<'_>, plan: &Plan, stable_from: &[Quant
                 ("detect.stable_from", "cannot decide"),
                 ("bands.flank_half_width_hz", "too narrow for a contrast"),
             ];
-            written.fault(message, &places);
+            written.warn(message, &places, "every silence will be indeterminate: no baseline");
         }
     }
 }

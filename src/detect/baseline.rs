@@ -180,7 +180,7 @@ pub enum Refused {
 
 impl TargetBaseline {
     /// Adds a pulse; `samples` and `spectra` have one entry a used channel, a sample is missing
-    /// where that channel was at fault.
+    /// where that channel was at fault. At most `room` new drives may open.
     ///
     /// # Errors
     /// When the series or the target is full.
@@ -189,12 +189,15 @@ impl TargetBaseline {
         number: u64,
         drive: Drive,
         tolerance: f64,
+        room: usize,
         samples: &[Option<Sample>],
         spectra: impl Iterator<Item = &'a [f32]>,
     ) -> Result<(), Refused> {
         let place = match self.nearest(drive, tolerance) {
             Some(place) => place,
-            None if self.drives.len() >= MOST_DRIVES => return Err(Refused::TooManyDrives),
+            None if room == 0 || self.drives.len() >= MOST_DRIVES => {
+                return Err(Refused::TooManyDrives);
+            }
             None => {
                 self.drives.push(DriveSeries {
                     drive,

@@ -3,20 +3,23 @@
 //! All memory across pulses lives here: baselines, limits, m-of-n windows, doses, alarms, channel
 //! `all`. It reads no clock and knows no file; the same pulses and acts give the same answers.
 
+mod stages;
+mod unjudged;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use super::alarm::{Alarms, Change, Look};
-use super::baseline::{Baseline, Drive, Refused, Sample, TargetBaseline};
+use super::baseline::{Baseline, TargetBaseline};
 use super::event::{Event, What};
-use super::hearing::{DriveCheck, Hindrance, Hindrances, NoiseHistory, own_faults};
+use super::hearing::{DriveCheck, NoiseHistory};
 use super::judge::{Judge, PulseVerdict};
 use super::pulse::{Channel, Pulse, PulseTime, Stage};
 use super::reference::{LimitSpec, References};
 use super::row::{Row, Verdict};
 use super::spec::{AlarmSpec, DetectSpec};
-use super::summary::{ExposureSummary, ExposureTally};
-use crate::signal::{ChannelReading, Heard, Plan, Quantity, as_f64};
+use super::summary::ExposureTally;
+use crate::signal::{ChannelReading, Heard, Plan, as_f64};
 use crate::stats::pulse_alpha;
 
 /// A new baseline replaces an old one from this many pulses on.
@@ -27,6 +30,13 @@ const ENOUGH_PULSES: usize = 30;
 
 /// Minutes after an injection under which a baseline is doubtful.
 const WASH_OUT_MIN: f64 = 10.0;
+
+/// Samples (pulse and channel) that all growing baselines hold together, about 0.4 GB.
+const MOST_HELD: usize = 1 << 21;
+
+/// Series (drive and channel) with a spectrum's range that growing baselines hold together, about
+/// 0.6 GB at 2000 bins.
+const MOST_SERIES: usize = 2048;
 
 /// Targets whose baselines grow at a time.
 const MOST_TARGETS: usize = 256;
@@ -256,216 +266,6 @@ impl Session {
         self.alarms.clear_windows();
     }
 
-    /// Stage changes, exposures beginning and ending, baselines closing.
-    fn follow_stage(&mut self, pulse: &Pulse, out: &mut Judgement) {
-        let last =
-            self.last.as_ref().map(|last| (last.pulse.stage, Arc::clone(&last.pulse.target)));
-        let stage_changed = last.as_ref().is_none_or(|(stage, _)| *stage != pulse.stage);
-        let target_changed = last.as_ref().is_some_and(|(_, target)| *target != pulse.target);
-        if stage_changed {
-            self.clear_windows();
-        }
-        let other = match (&self.tally, pulse.exposure) {
-            (Some(tally), Some(number)) => tally.exposure() != number.get(),
-            _ => false,
-        };
-        if let Some(last) = self.last.clone() {
-            let asked = self.ended_by.take();
-            let ended_by = asked.or(match (stage_changed, target_changed, other) {
-                (true, ..) => Some("change of stage"),
-                (_, true, _) => Some("change of target"),
-                (_, _, true) => Some("next exposure"),
-                _ => None,
-            });
-            if let Some(ended_by) = ended_by {
-                self.end_exposure(ended_by, &last.pulse, out);
-            }
-        }
-        if stage_changed {
-            out.events.push(event(pulse, What::Stage { stage: pulse.stage }));
-        }
-        if stage_changed && pulse.stage == Stage::Baseline && self.excluded(pulse).is_some() {
-            // Coming back to stage baseline after an injection begins a new one.
-            self.close_baseline(pulse, out);
-        }
-        if pulse.stage == Stage::Exposure {
-            self.close_baseline(pulse, out);
-            if self.tally.is_none() {
-                self.begin_exposure(pulse, out);
-            }
-        }
-    }
-
-    fn begin_exposure(&mut self, pulse: &Pulse, out: &mut Judgement) {
-        let number = pulse.exposure.map_or(self.exposures + 1, std::num::NonZeroU32::get);
-        self.exposures = self.exposures.max(number);
-        self.tally = Some(ExposureTally::begin(
-            number,
-            Arc::clone(&pulse.target),
-            (pulse.number, pulse.time),
-            self.injection,
-            self.baseline.targets.get(&pulse.target).map(|baseline| baseline.id().into()),
-            self.channels.len(),
-        ));
-        out.events.push(event(pulse, What::ExposureBegan { exposure: number }));
-    }
-
-    fn end_exposure(&mut self, ended_by: &'static str, last: &Pulse, out: &mut Judgement) {
-        if let Some(tally) = self.tally.take() {
-            let summary: ExposureSummary = tally.end(ended_by);
-            out.events.push(event(last, What::ExposureEnded { summary: Box::new(summary) }));
-        }
-    }
-
-    /// The first exposure pulse of a target closes the baseline that was growing for it.
-    fn close_baseline(&mut self, pulse: &Pulse, out: &mut Judgement) {
-        let Some(grown) = self.growing.remove(&pulse.target) else { return };
-        let pulses = grown.baseline.most_pulses();
-        if self.fixed {
-            let text = format!(
-                "{pulses} baseline pulses a drive of target '{}' are not used: the baseline file wins",
-                pulse.target
-            );
-            out.events.push(event(pulse, What::Warning { text }));
-            return;
-        }
-        let replaces = !self.baseline.targets.contains_key(&pulse.target);
-        if !replaces && pulses < REPLACES_FROM {
-            out.events.push(event(pulse, What::BaselineKept { pulses }));
-            return;
-        }
-        let drives: Vec<(Drive, usize)> =
-            grown.baseline.drives.iter().map(|d| (d.drive, d.pulses.len())).collect();
-        for (drive, n) in &drives {
-            let (k, enough) = (self.judge.factor(*n), self.judge.factor(ENOUGH_PULSES));
-            let advice = match *n {
-                n if n < REPLACES_FROM => format!(
-                    "baseline at {drive}: {n} pulses give no limits; record {} more",
-                    REPLACES_FROM - n
-                ),
-                n if n < ENOUGH_PULSES => format!(
-                    "baseline at {drive}: {n} pulses put limits at mean + {k:.1} SD where {ENOUGH_PULSES} give {enough:.1}, and allow no cumulative detection; record {} more",
-                    ENOUGH_PULSES - n
-                ),
-                _ => continue,
-            };
-            out.events.push(event(pulse, What::Warning { text: advice }));
-        }
-        if let Some(since_s) = grown.since_injection_s.filter(|s| *s < WASH_OUT_MIN * 60.0) {
-            let text = format!(
-                "the baseline began {:.1} min after an injection; under {WASH_OUT_MIN} min bubbles may be left",
-                since_s / 60.0
-            );
-            out.events.push(event(pulse, What::Warning { text }));
-        }
-        let since_injection_s = grown.since_injection_s;
-        out.events.push(event(pulse, What::BaselineClosed { drives, since_injection_s }));
-        self.baseline.targets.insert(Arc::clone(&pulse.target), grown.baseline);
-        self.judge.forget_references();
-    }
-
-    /// Rows of stages that are not judged; the reason is the stage's name or what excluded them.
-    fn reference_rows(
-        &self,
-        pulse: &Pulse,
-        readings: &[ChannelReading],
-        excluded: Option<&str>,
-        out: &mut Judgement,
-    ) -> PulseVerdict {
-        let mut verdict = PulseVerdict::default();
-        for (&channel, reading) in self.channels.iter().zip(readings) {
-            let mut row = empty_row(pulse, Channel::One(channel));
-            row.since_injection_s = self.since_injection(pulse.time.since_start_s);
-            let faults = match reading.heard() {
-                Heard::Void(why) => Hindrances::only(why.into()),
-                Heard::Measured(measured) => {
-                    super::judge::fill_powers(&mut row, measured);
-                    let faults = own_faults(measured, &self.check);
-                    if pulse.stage == Stage::Noise { noise_faults(faults) } else { faults }
-                }
-            };
-            row.reason = match (excluded, faults.is_empty()) {
-                _ if pulse.sham => "sham".to_owned(),
-                (Some(why), _) => why.to_owned(),
-                (None, true) => format!("stage {}", pulse.stage.name()),
-                (None, false) => super::judge::join(faults),
-            };
-            verdict.note_state(Channel::One(channel), faults);
-            out.rows.push(row);
-        }
-        if self.channels.len() > 1 {
-            out.rows.push(self.all_reference_row(pulse, &out.rows, excluded));
-        }
-        verdict
-    }
-
-    fn all_reference_row(&self, pulse: &Pulse, rows: &[Row], excluded: Option<&str>) -> Row {
-        let mut all = empty_row(pulse, Channel::All);
-        all.since_injection_s = self.since_injection(pulse.time.since_start_s);
-        let plain = format!("stage {}", pulse.stage.name());
-        let good: Vec<&Row> = rows.iter().filter(|row| row.reason == plain).collect();
-        for quantity in Quantity::ALL {
-            let levels: Option<Vec<f64>> = good.iter().map(|row| row.lambda_db[quantity]).collect();
-            all.lambda_db[quantity] = levels
-                .filter(|levels| !levels.is_empty())
-                .map(|levels| levels.iter().sum::<f64>() / as_f64(levels.len()));
-        }
-        all.reason = match excluded {
-            _ if pulse.sham => "sham".to_owned(),
-            Some(why) => why.to_owned(),
-            None if good.len() >= self.spec.channels_needed => plain,
-            None => Hindrance::TooFewChannels.name().to_owned(),
-        };
-        all
-    }
-
-    fn baseline_pulse(
-        &mut self,
-        pulse: &Pulse,
-        readings: &[ChannelReading],
-        out: &mut Judgement,
-    ) -> PulseVerdict {
-        let full = self.growing.len() >= MOST_TARGETS && !self.growing.contains_key(&pulse.target);
-        let excluded = self.excluded(pulse).or(full.then_some("too many targets"));
-        if excluded.is_some() || pulse.sham {
-            return self.reference_rows(pulse, readings, excluded, out);
-        }
-        let now_s = pulse.time.since_start_s;
-        let since_injection_s = self.since_injection(now_s);
-        let growing = self.growing.entry(Arc::clone(&pulse.target)).or_insert_with(|| Growing {
-            begun_s: now_s,
-            since_injection_s,
-            ..Growing::default()
-        });
-        let check = self.check;
-        let samples: Vec<Option<Sample>> = readings
-            .iter()
-            .map(|reading| match reading.heard() {
-                Heard::Measured(m) if own_faults(m, &check).is_empty() => Some(Sample::of(m)),
-                _ => None,
-            })
-            .collect();
-        let spectra = readings.iter().map(|reading| reading.spectrum.as_slice());
-        let drive = Drive::of(pulse.drive_mpa);
-        let added = if samples.iter().all(Option::is_none) {
-            Ok(())
-        } else {
-            growing.baseline.add(pulse.number, drive, self.spec.drive_tolerance, &samples, spectra)
-        };
-        let excluded = added.err().map(|why| match why {
-            Refused::SeriesFull => "baseline full",
-            Refused::TooManyDrives => "too many drives",
-        });
-        self.reference_rows(pulse, readings, excluded, out)
-    }
-
-    /// Why a baseline pulse is not taken, if it is not.
-    fn excluded(&self, pulse: &Pulse) -> Option<&'static str> {
-        let (_, injected_s) = self.injection?;
-        let growing = self.growing.get(&pulse.target)?;
-        (injected_s > growing.begun_s).then_some("after injection")
-    }
-
     fn exposure_pulse(
         &mut self,
         pulse: &Pulse,
@@ -568,18 +368,6 @@ pub fn alpha(spec: &DetectSpec, channels: usize) -> f64 {
 pub fn pairs(spec: &DetectSpec, channels: usize) -> usize {
     let rows = channels + usize::from(channels > 1);
     rows * (1 + spec.stable_from.iter().filter(|quantity| quantity.is_line()).count())
-}
-
-/// Without drive nothing can be said of the drive.
-fn noise_faults(faults: Hindrances) -> Hindrances {
-    let mut kept = Hindrances::default();
-    for hindrance in faults.iter() {
-        kept.note(
-            hindrance,
-            !matches!(hindrance, Hindrance::DriveCutShort | Hindrance::DriveFrequency),
-        );
-    }
-    kept
 }
 
 #[allow(clippy::cast_possible_truncation, reason = "seconds of a session fit nanoseconds in i128")]

@@ -5,7 +5,14 @@ use super::*;
 
 fn add(target: &mut TargetBaseline, number: u64, drive: Option<f64>) -> Result<(), Refused> {
     let sample = Some(Sample::of(&heard([1.0, 2.0, 3.0, 4.0])));
-    target.add(number, Drive::of(drive), 0.05, &[sample], std::iter::once(&[0.0_f32][..]))
+    target.add(
+        number,
+        Drive::of(drive),
+        0.05,
+        usize::MAX,
+        &[sample],
+        std::iter::once(&[0.0_f32][..]),
+    )
 }
 
 /// Drives and pulse numbers after these drives have come in this order.
