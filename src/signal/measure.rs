@@ -348,11 +348,9 @@ fn look_at_samples(plan: &Plan, gate: &[f32], m: &mut Measured) {
         } else {
             run = 0;
         }
-        for &x in block {
-            let off = f64::from(x) - middle;
-            sum += off;
-            squares += off * off;
-        }
+        let (block_sum, block_squares) = moments(block, middle);
+        sum += block_sum;
+        squares += block_squares;
     }
     let n = as_f64(gate.len());
     let variance = squares / n - (sum / n) * (sum / n);
@@ -365,6 +363,25 @@ fn look_at_samples(plan: &Plan, gate: &[f32], m: &mut Measured) {
     m.clipped_share = as_f64(clipped) / n;
     m.clipped = longest >= CLIPPED_RUN || m.clipped_share > CLIPPED_SHARE;
     m.peak_share = (f64::from(most) / high).max(f64::from(least) / low);
+}
+
+/// Sum and sum of squares of a block about `middle`, in eight lanes so that the order is fixed.
+fn moments(block: &[f32], middle: f64) -> (f64, f64) {
+    let (mut sums, mut squares) = ([0.0; 8], [0.0; 8]);
+    let (eights, rest) = block.as_chunks::<8>();
+    for eight in eights {
+        for lane in 0..8 {
+            let off = f64::from(eight[lane]) - middle;
+            sums[lane] += off;
+            squares[lane] += off * off;
+        }
+    }
+    for &x in rest {
+        let off = f64::from(x) - middle;
+        sums[0] += off;
+        squares[0] += off * off;
+    }
+    (sums.iter().sum(), squares.iter().sum())
 }
 
 /// Lowest and highest of a block, in eight lanes.
