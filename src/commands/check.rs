@@ -157,6 +157,11 @@ const fn signed(samples: i64) -> f64 {
     samples as f64
 }
 
+/// Standard deviation of the level of a band with 2K degrees of freedom, dB.
+fn level_sd_db(k: f64) -> f64 {
+    10.0 / std::f64::consts::LN_10 / k.sqrt()
+}
+
 fn bands_text(plan: &Plan, text: &mut String) {
     text.push_str("\nband plan\nquantity        order     from Hz       to Hz  bins  flank bins      2K  2K flanks  SD dB\n");
     let mut line = |name: &str, line: &Line, k: f64, flanks: f64| {
@@ -170,7 +175,7 @@ fn bands_text(plan: &Plan, text: &mut String) {
             line.flank_bins(),
             2.0 * k,
             2.0 * flanks,
-            10.0 / std::f64::consts::LN_10 / k.sqrt(),
+            level_sd_db(k),
         )
         .ok();
     };
@@ -195,7 +200,7 @@ fn bands_text(plan: &Plan, text: &mut String) {
     }
     for quantity in Quantity::ALL.into_iter().filter(|q| plan.bands.bins_of(*q) > 0) {
         let k = plan.freedom.of(quantity, &plan.bands);
-        let sd = 10.0 / std::f64::consts::LN_10 / k.sqrt();
+        let sd = level_sd_db(k);
         writeln!(
             text,
             "{:<14}  all together: {} bins, {:.1} degrees of freedom on a white floor, SD {sd:.4} dB",
@@ -207,7 +212,7 @@ fn bands_text(plan: &Plan, text: &mut String) {
     }
     if let Some(k) = plan.freedom.noise {
         let own = plan.freedom.broadband;
-        let sd = 10.0 / std::f64::consts::LN_10 * (1.0 / own + 1.0 / k).sqrt();
+        let sd = level_sd_db(own).hypot(level_sd_db(k));
         writeln!(text, "broadband over noise gate: SD {sd:.4} dB on a white floor").ok();
     }
 }

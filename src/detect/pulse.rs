@@ -44,6 +44,13 @@ pub struct PulseTime {
     pub utc_ns: Option<i128>,
 }
 
+/// Seconds of a session in whole nanoseconds.
+#[must_use]
+#[allow(clippy::cast_possible_truncation, reason = "seconds of a session fit nanoseconds in i128")]
+pub fn nanoseconds(seconds: f64) -> i128 {
+    (seconds * 1e9).round() as i128
+}
+
 /// A pulse as it is judged.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Pulse {

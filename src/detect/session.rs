@@ -14,7 +14,7 @@ use super::baseline::{Baseline, TargetBaseline};
 use super::event::{Event, What};
 use super::hearing::{DriveCheck, NoiseHistory};
 use super::judge::{Judge, PulseVerdict};
-use super::pulse::{Channel, Pulse, PulseTime, Stage};
+use super::pulse::{Channel, Pulse, PulseTime, Stage, nanoseconds};
 use super::reference::{LimitSpec, References};
 use super::row::{Row, Verdict};
 use super::spec::{AlarmSpec, DetectSpec};
@@ -368,11 +368,6 @@ pub fn alpha(spec: &DetectSpec, channels: usize) -> f64 {
 pub fn pairs(spec: &DetectSpec, channels: usize) -> usize {
     let rows = channels + usize::from(channels > 1);
     rows * (1 + spec.stable_from.iter().filter(|quantity| quantity.is_line()).count())
-}
-
-#[allow(clippy::cast_possible_truncation, reason = "seconds of a session fit nanoseconds in i128")]
-fn nanoseconds(seconds: f64) -> i128 {
-    (seconds * 1e9).round() as i128
 }
 
 #[allow(

@@ -13,6 +13,7 @@ use super::account::Account;
 use super::input::{Act, Frame, Input, PulseTag, Stream};
 use super::judge::{Item, ToJudge};
 use super::worker::Work;
+use crate::detect::pulse::nanoseconds;
 use crate::detect::{Pulse, PulseTime};
 use crate::signal::{Plan, Stretch, as_f64, pcm};
 
@@ -334,9 +335,4 @@ fn whole(count: u64) -> f64 {
 #[allow(clippy::cast_precision_loss, reason = "a difference of times; 2^53 ns are 104 days")]
 fn seconds(nanoseconds: i128) -> f64 {
     nanoseconds as f64 / 1e9
-}
-
-#[allow(clippy::cast_possible_truncation, reason = "seconds of a session fit nanoseconds in i128")]
-fn nanoseconds(seconds: f64) -> i128 {
-    (seconds * 1e9).round() as i128
 }

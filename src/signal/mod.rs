@@ -21,7 +21,7 @@ pub mod window;
 pub use bands::{Bands, Line};
 pub use ear::Ear;
 pub use measure::{Band, ChannelReading, Heard, Measured, Void, decibels};
-pub use plan::{Plan, Stretch, plan_faults, transform_path};
+pub use plan::{Plan, Stretch, transform_path};
 pub use spec::{
     BandSpec, PerQuantity, Quantity, ReceiveSpec, SampleFormat, SignalSpec, SpecFault,
     SpectrumSpec, Window,

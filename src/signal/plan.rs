@@ -240,12 +240,6 @@ impl Plan {
     }
 }
 
-/// The faults of a specification's plan; none when it can be used.
-#[must_use]
-pub fn plan_faults(spec: &SignalSpec) -> Vec<SpecFault> {
-    Plan::new(spec).err().unwrap_or_default()
-}
-
 /// The instructions the transforms use on this processor.
 #[must_use]
 pub fn transform_path() -> &'static str {
