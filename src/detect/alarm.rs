@@ -72,6 +72,7 @@ pub enum Change {
 
 struct On {
     id: u64,
+    acknowledged: bool,
     exposure: Option<u32>,
     last_cause_s: f64,
 }
@@ -88,6 +89,7 @@ struct Alarm {
 pub struct Alarms {
     alarms: Vec<Alarm>,
     raised: u64,
+    last_s: f64,
 }
 
 /// Conditions that raise an alarm of their own when the configuration names none.
@@ -119,7 +121,7 @@ impl Alarms {
             on: None,
             spec,
         });
-        Self { alarms: alarms.collect(), raised: 0 }
+        Self { alarms: alarms.collect(), raised: 0, last_s: 0.0 }
     }
 
     /// A new stage, drive or injection: windows start anew.
@@ -131,37 +133,72 @@ impl Alarms {
 
     /// Looks at a pulse; what changed is appended to `changes`, in the order of the configuration.
     pub fn look(&mut self, look: &Look<'_>, changes: &mut Vec<Change>) {
+        self.last_s = look.time_s;
         for alarm in &mut self.alarms {
             let cause = alarm.cause(look);
             let stays = cause.is_some() || alarm.above_off(look);
             let again = alarm.on.as_ref().is_none_or(|on| on.exposure != look.exposure);
             if let (Some((cause, channel)), true) = (&cause, again) {
-                if let Some(on) = &alarm.on {
-                    changes.push(Change::Over { id: on.id, name: Arc::clone(&alarm.name) });
-                }
                 self.raised += 1;
-                changes.push(Change::Raised {
+                let on = On {
                     id: self.raised,
-                    name: Arc::clone(&alarm.name),
-                    severity: alarm.spec.severity,
-                    cause: cause.clone(),
-                    channel: *channel,
-                    sinks: Arc::clone(&alarm.sinks),
-                });
-                alarm.on = Some(On {
-                    id: self.raised,
+                    acknowledged: false,
                     exposure: look.exposure,
                     last_cause_s: look.time_s,
-                });
+                };
+                alarm.raise(on, cause.clone(), *channel, changes);
             }
             if let Some(on) = &mut alarm.on {
                 if stays {
                     on.last_cause_s = look.time_s;
-                } else if !alarm.spec.latch && look.time_s - on.last_cause_s >= alarm.spec.hold_s {
+                } else if (!alarm.spec.latch || on.acknowledged)
+                    && look.time_s - on.last_cause_s >= alarm.spec.hold_s
+                {
                     changes.push(Change::Over { id: on.id, name: Arc::clone(&alarm.name) });
                     alarm.on = None;
                 }
             }
+        }
+    }
+}
+
+impl Alarms {
+    /// The next pulse is overdue at `time_s` of device time, in this exposure; what changed is
+    /// appended. The alarm stays on when the next pulse proves the hole.
+    pub fn overdue(&mut self, time_s: f64, exposure: Option<u32>, changes: &mut Vec<Change>) {
+        for alarm in &mut self.alarms {
+            if alarm.spec.trigger != Trigger::State(Condition::PulseMissing) || alarm.on.is_some() {
+                continue;
+            }
+            self.raised += 1;
+            let on = On { id: self.raised, acknowledged: false, exposure, last_cause_s: time_s };
+            let cause = Condition::PulseMissing.name().to_owned();
+            alarm.raise(on, cause, None, changes);
+        }
+    }
+
+    /// A person takes note of an alarm that is on: its name. A latched one whose cause and hold are
+    /// past goes off.
+    pub fn acknowledge(&mut self, id: u64, changes: &mut Vec<Change>) -> Option<Arc<str>> {
+        let last_s = self.last_s;
+        let alarm = self.alarms.iter_mut().find(|a| a.on.as_ref().is_some_and(|on| on.id == id))?;
+        let on = alarm.on.as_mut()?;
+        on.acknowledged = true;
+        let since_s = last_s - on.last_cause_s;
+        if alarm.spec.latch && since_s > 0.0 && since_s >= alarm.spec.hold_s {
+            changes.push(Change::Over { id, name: Arc::clone(&alarm.name) });
+            alarm.on = None;
+        }
+        Some(Arc::clone(&alarm.name))
+    }
+
+    /// Other limits for the alarms of these names; their windows start anew.
+    pub fn set_limits(&mut self, specs: &[AlarmSpec]) {
+        for alarm in &mut self.alarms {
+            let Some(spec) = specs.iter().find(|spec| *spec.name == *alarm.name) else { continue };
+            alarm.spec.trigger = spec.trigger;
+            let rows = alarm.windows.len();
+            alarm.windows = vec![Window::new(rule_of(&spec.trigger)); rows];
         }
     }
 }
@@ -178,6 +215,28 @@ fn rule_of(trigger: &Trigger) -> Rule {
 }
 
 impl Alarm {
+    /// Comes on; one that was on for another exposure goes off first.
+    fn raise(
+        &mut self,
+        on: On,
+        cause: String,
+        channel: Option<Channel>,
+        changes: &mut Vec<Change>,
+    ) {
+        if let Some(before) = &self.on {
+            changes.push(Change::Over { id: before.id, name: Arc::clone(&self.name) });
+        }
+        changes.push(Change::Raised {
+            id: on.id,
+            name: Arc::clone(&self.name),
+            severity: self.spec.severity,
+            cause,
+            channel,
+            sinks: Arc::clone(&self.sinks),
+        });
+        self.on = Some(on);
+    }
+
     /// What raises the alarm at this pulse, in words, and on which channel.
     fn cause(&mut self, look: &Look<'_>) -> Option<(String, Option<Channel>)> {
         let (quantity, limit) = match self.spec.trigger {

@@ -149,6 +149,43 @@ impl SpectrumRange {
     }
 }
 
+/// Mean and 5–95 % range of one channel's spectra, dB re 1 V²/Hz; empty without spectra.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct SpectrumLook {
+    /// Mean density of each bin.
+    pub mean_db: Vec<f32>,
+    /// 5 % quantile of each bin.
+    pub p05_db: Vec<f32>,
+    /// 95 % quantile of each bin.
+    pub p95_db: Vec<f32>,
+}
+
+impl SpectrumLook {
+    fn of(range: &SpectrumRange) -> Self {
+        let (low, high): (Vec<f64>, Vec<f64>) =
+            range.range_v2_per_hz().map(|[low, high]| (low, high)).unzip();
+        let [mean_db, p05_db, p95_db] = [range.mean_v2_per_hz(), &low, &high]
+            .map(|densities| densities.iter().map(|&s| single(10.0 * s.log10())).collect());
+        Self { mean_db, p05_db, p95_db }
+    }
+}
+
+/// What the spectra of one drive look like.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SeriesLook {
+    /// The drive.
+    pub drive: Drive,
+    /// Pulses there are.
+    pub pulses: usize,
+    /// Each used channel.
+    pub channels: Vec<SpectrumLook>,
+}
+
+#[allow(clippy::cast_possible_truncation, reason = "decibels for a picture")]
+const fn single(value: f64) -> f32 {
+    value as f32
+}
+
 /// All pulses of one drive.
 #[derive(Debug, Clone, PartialEq)]
 pub struct DriveSeries {
@@ -179,6 +216,17 @@ pub enum Refused {
 }
 
 impl TargetBaseline {
+    /// What its spectra look like, for a picture.
+    #[must_use]
+    pub fn looks(&self) -> Arc<[SeriesLook]> {
+        let looks = self.drives.iter().map(|series| SeriesLook {
+            drive: series.drive,
+            pulses: series.pulses.len(),
+            channels: series.spectra.iter().map(SpectrumLook::of).collect(),
+        });
+        looks.collect()
+    }
+
     /// Adds a pulse; `samples` and `spectra` have one entry a used channel, a sample is missing
     /// where that channel was at fault. At most `room` new drives may open.
     ///

@@ -2,9 +2,10 @@
 
 use std::sync::Arc;
 
-use super::baseline::Drive;
+use super::act::{By, Mark};
+use super::baseline::{Drive, SeriesLook};
 use super::pulse::{Channel, Stage};
-use super::spec::Severity;
+use super::spec::{AlarmSpec, Severity};
 use super::summary::ExposureSummary;
 
 /// One thing that happened.
@@ -14,6 +15,13 @@ pub enum What {
     Stage {
         /// The new stage.
         stage: Stage,
+        /// Who said so.
+        by: By,
+    },
+    /// A stream or recording begins.
+    Stream {
+        /// Its name.
+        name: Arc<str>,
     },
     /// A baseline was closed by the first exposure pulse of its target.
     BaselineClosed {
@@ -21,6 +29,8 @@ pub enum What {
         drives: Vec<(Drive, usize)>,
         /// Since the last injection before it began, s.
         since_injection_s: Option<f64>,
+        /// What its spectra look like.
+        looks: Arc<[SeriesLook]>,
     },
     /// A new baseline had too few pulses; the old one stays.
     BaselineKept {
@@ -64,10 +74,31 @@ pub enum What {
         /// Pulses that fit into the hole.
         missing: u64,
     },
-    /// Bubbles were injected.
-    Injection {
-        /// Its number in the session, from 1.
-        number: u32,
+    /// A person took note of an alarm.
+    AlarmAcknowledged {
+        /// Its number.
+        id: u64,
+        /// Its name.
+        name: Arc<str>,
+        /// The last pulse before.
+        after_pulse: Option<u64>,
+    },
+    /// A mark.
+    Mark {
+        /// What it says.
+        mark: Box<Mark>,
+        /// The number of an injection, from 1 where nobody counts otherwise.
+        number: Option<u32>,
+    },
+    /// Alarms have other limits.
+    Limits {
+        /// The alarms concerned.
+        alarms: Arc<[AlarmSpec]>,
+    },
+    /// Something of the way in that whoever reads the record later should know.
+    Gap {
+        /// In words.
+        text: String,
     },
     /// Something a person should know.
     Warning {
@@ -79,7 +110,7 @@ pub enum What {
 /// Something that happened at a pulse.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Event {
-    /// The first pulse it holds for; nothing at the end of the stream.
+    /// The first pulse it holds for; nothing between pulses and at the end.
     pub pulse: Option<u64>,
     /// Since the session's start, s.
     pub time_s: f64,

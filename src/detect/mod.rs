@@ -1,10 +1,12 @@
 //! Powers → verdicts. Pure: no files, no threads, no clocks.
 //!
-//! In reading order: [`spec`] what is asked, [`pulse`] what is known of a pulse, [`baseline`] the
+//! In reading order: [`spec`] what is asked, [`pulse`] what is known of a pulse, [`act`] what people
+//! do between pulses, [`baseline`] the
 //! no-bubble series, [`reference`] what a pulse is compared with, [`hearing`] when silence means
 //! nothing, [`window`] m of n, [`judge`] one exposure pulse, [`alarm`] alarms, [`summary`] what an
 //! exposure adds up to, [`row`] and [`event`] what leaves, [`session`] the one state machine.
 
+pub mod act;
 pub mod alarm;
 pub mod baseline;
 pub mod diagnosis;
@@ -20,6 +22,7 @@ pub mod spec;
 pub mod summary;
 pub mod window;
 
+pub use act::{Act, By, Injection, Mark, MarkKind};
 pub use baseline::{Baseline, Drive};
 pub use event::{Event, What};
 pub use pulse::{Channel, Pulse, PulseTime, Stage};

@@ -3,14 +3,16 @@
 //! All memory across pulses lives here: baselines, limits, m-of-n windows, doses, alarms, channel
 //! `all`. It reads no clock and knows no file; the same pulses and acts give the same answers.
 
+mod acts;
 mod stages;
 mod unjudged;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
+use super::act::Act;
 use super::alarm::{Alarms, Change, Look};
-use super::baseline::{Baseline, TargetBaseline};
+use super::baseline::{Baseline, Drive, TargetBaseline};
 use super::event::{Event, What};
 use super::hearing::{DriveCheck, NoiseHistory};
 use super::judge::{Judge, PulseVerdict};
@@ -48,6 +50,25 @@ pub struct Judgement {
     pub rows: Vec<Row>,
     /// What happened, in order.
     pub events: Vec<Event>,
+    /// How far the baseline has come that this pulse was added to.
+    pub progress: Option<Progress>,
+}
+
+impl Judgement {
+    fn clear(&mut self) {
+        self.rows.clear();
+        self.events.clear();
+        self.progress = None;
+    }
+}
+
+/// How far a target's baseline has come.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Progress {
+    /// The target.
+    pub target: Arc<str>,
+    /// Each drive with its number of pulses.
+    pub drives: Vec<(Drive, usize)>,
 }
 
 /// The last pulse, for holes and changes.
@@ -79,8 +100,8 @@ pub struct Session {
     tally: Option<ExposureTally>,
     exposures: u32,
     last: Option<Last>,
-    injection: Option<(u32, f64)>,
-    injections_pending: u32,
+    injections: Vec<acts::Injected>,
+    pending: Vec<Act>,
     paused: bool,
     ended_by: Option<&'static str>,
     said: BTreeSet<String>,
@@ -118,8 +139,8 @@ impl Session {
             tally: None,
             exposures: 0,
             last: None,
-            injection: None,
-            injections_pending: 0,
+            injections: Vec::new(),
+            pending: Vec::new(),
             paused: false,
             ended_by: None,
             said: BTreeSet::new(),
@@ -146,28 +167,11 @@ impl Session {
         self.alarms_raised
     }
 
-    /// Bubbles are injected before the next pulse.
-    pub const fn inject(&mut self) {
-        self.injections_pending += 1;
-    }
-
-    /// The next pulse does not follow on from the last: nothing is missing between them.
-    pub const fn pause(&mut self) {
-        self.paused = true;
-    }
-
-    /// The exposure under way is over before the next pulse; in words, why.
-    pub const fn end_exposure_before_next(&mut self, why: &'static str) {
-        self.ended_by = Some(why);
-        self.paused = true;
-    }
-
     /// Judges the next pulse; `readings` has one entry a used channel, ascending.
     pub fn pulse(&mut self, pulse: &Pulse, readings: &[ChannelReading], out: &mut Judgement) {
-        out.rows.clear();
-        out.events.clear();
+        out.clear();
         let missing = self.look_for_hole(pulse, out);
-        let injected = self.take_injections(pulse, out);
+        let injected = self.take_acts(pulse, out);
         self.follow_stage(pulse, out);
         if let (Some(number), Some(tally)) = (injected, &mut self.tally) {
             tally.note_injection(number, pulse.time.since_start_s);
@@ -194,15 +198,13 @@ impl Session {
 
     /// The stream is over.
     pub fn end(&mut self, out: &mut Judgement) {
-        out.rows.clear();
-        out.events.clear();
+        out.clear();
         let Some(last) = self.last.clone() else { return };
         let ended_by = self.ended_by.take().unwrap_or("end of stream");
         self.end_exposure(ended_by, &last.pulse, out);
-        self.take_injections(&last.pulse, out);
-        for event in out.events.iter_mut().filter(|e| matches!(e.what, What::Injection { .. })) {
-            event.pulse = None;
-        }
+        let ended = out.events.len();
+        self.take_acts(&last.pulse, out);
+        out.events[ended..].iter_mut().for_each(|event| event.pulse = None);
     }
 
     fn say(&mut self, pulse: &Pulse, once: &str, text: String, out: &mut Judgement) {
@@ -243,22 +245,6 @@ impl Session {
         let missing = missing_count(periods);
         out.events.push(event(pulse, What::PulseMissing { missing }));
         Some(missing)
-    }
-
-    fn since_injection(&self, now_s: f64) -> Option<f64> {
-        self.injection.map(|(_, at_s)| now_s - at_s)
-    }
-
-    /// The number of the last injection before this pulse, where there was one since the last.
-    fn take_injections(&mut self, pulse: &Pulse, out: &mut Judgement) -> Option<u32> {
-        let before = self.injections_pending;
-        for _ in 0..std::mem::take(&mut self.injections_pending) {
-            let number = self.injection.map_or(1, |(number, _)| number + 1);
-            self.injection = Some((number, pulse.time.since_start_s));
-            out.events.push(event(pulse, What::Injection { number }));
-            self.clear_windows();
-        }
-        self.injection.filter(|_| before > 0).map(|(number, _)| number)
     }
 
     fn clear_windows(&mut self) {
@@ -338,16 +324,7 @@ impl Session {
         };
         self.alarms.look(&look, &mut changes);
         for change in changes {
-            let what = match change {
-                Change::Raised { id, name, severity, cause, channel, sinks } => {
-                    self.alarms_raised += 1;
-                    if let Some(tally) = &mut self.tally {
-                        tally.add_alarms(1);
-                    }
-                    What::AlarmRaised { id, name, severity, cause, channel, sinks }
-                }
-                Change::Over { id, name } => What::AlarmOver { id, name },
-            };
+            let what = self.changed(change);
             out.events.push(event(pulse, what));
         }
     }

@@ -222,6 +222,14 @@ impl ExposureTally {
         }
     }
 
+    /// An injection was taken back; `last` is the one that counts now.
+    pub fn void_injection(&mut self, number: u32, last: Option<(u32, f64)>) {
+        if self.injection == Some(number) {
+            self.injection = last.map(|(number, _)| number);
+            self.since_injection_s = last.map(|(_, at_s)| self.first.1.since_start_s - at_s);
+        }
+    }
+
     /// Mean over the used channels of their excess doses, V²·s.
     #[must_use]
     pub fn mean_doses(&self) -> Doses {

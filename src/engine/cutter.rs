@@ -10,11 +10,11 @@ use std::sync::Arc;
 use crossbeam_channel::{Receiver, Sender};
 
 use super::account::Account;
-use super::input::{Act, Frame, Input, PulseTag, Stream};
+use super::input::{Act, Frame, Input, PulseTag, Stage, Stream};
 use super::judge::{Item, ToJudge};
 use super::worker::Work;
 use crate::detect::pulse::nanoseconds;
-use crate::detect::{Pulse, PulseTime};
+use crate::detect::{Mark, MarkKind, Pulse, PulseTime};
 use crate::signal::{Plan, Stretch, as_f64, pcm};
 
 /// Channels that one job holds.
@@ -22,6 +22,9 @@ pub(super) const GROUP: usize = 16;
 
 /// Acts that wait for the end of a pulse.
 const MOST_ACTS: usize = 1 << 16;
+
+/// Targets whose marks can still be taken back.
+const MOST_TARGETS: usize = 1024;
 
 /// Why the stream cannot be cut.
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]
@@ -70,8 +73,41 @@ struct Open {
     next: u64,
     hull: (i64, i64),
     used: u64,
+    /// Whether all gates are in, so that the workers have it whole.
+    done: bool,
     /// Samples between its first and last gate that holes skipped.
     lost: u64,
+}
+
+/// What the person at the monitor says of the next pulses.
+#[derive(Default)]
+struct Said {
+    stage: Option<Stage>,
+    /// Targets with the numbers of their marks, the newest last.
+    targets: Vec<(Option<u64>, Arc<str>)>,
+}
+
+impl Said {
+    fn note(&mut self, act: &Act) {
+        match act {
+            Act::Stage(stage) => self.stage = Some(*stage),
+            Act::Mark(Mark { id, kind: MarkKind::Target(target), .. }) => {
+                if self.targets.len() >= MOST_TARGETS {
+                    self.targets.remove(0);
+                }
+                self.targets.push((*id, Arc::clone(target)));
+            }
+            Act::Mark(Mark { kind: MarkKind::Void(mark), .. }) => {
+                self.targets.retain(|(id, _)| *id != Some(*mark));
+            }
+            _ => {}
+        }
+    }
+
+    fn target(&self, own: &Arc<str>) -> Arc<str> {
+        let said = self.targets.last().filter(|_| own.is_empty());
+        Arc::clone(said.map_or(own, |(_, target)| target))
+    }
 }
 
 /// Cuts one stream after the other.
@@ -87,6 +123,7 @@ pub(super) struct Cutter {
     jobs: usize,
     last_number: Option<u64>,
     acts: VecDeque<Act>,
+    said: Said,
     account: Account,
 }
 
@@ -104,6 +141,7 @@ impl Cutter {
             jobs: 0,
             last_number: None,
             acts: VecDeque::new(),
+            said: Said::default(),
             account: Account::default(),
         }
     }
@@ -131,11 +169,12 @@ impl Cutter {
         self.close()
     }
 
-    /// An act amid a pulse waits for its end: it holds from the next pulse on.
+    /// An act amid a pulse waits until all its gates are in: it holds from the next pulse on.
     fn pass_acts(&mut self) -> Result<(), CutError> {
-        while self.open.is_none()
+        while self.open.as_ref().is_none_or(|open| open.done)
             && let Some(act) = self.acts.pop_front()
         {
+            self.said.note(&act);
             let order = self.next_order()?;
             self.to_judge(ToJudge::Item { order, item: Item::Act(act) })?;
         }
@@ -159,10 +198,10 @@ impl Cutter {
             let configured = receive.sample_rate_hz.to_string();
             return Err(mismatch("sample_rate_hz", stream.sample_rate_hz.to_string(), configured));
         }
-        if self.stream.is_some() {
-            let order = self.next_order()?;
-            self.to_judge(ToJudge::Item { order, item: Item::Act(Act::Pause) })?;
-        }
+        self.said.stage = None;
+        let order = self.next_order()?;
+        let act = Act::Stream(stream.name.as_str().into());
+        self.to_judge(ToJudge::Item { order, item: Item::Act(act) })?;
         let start_ns = stream.start.map(jiff::Timestamp::as_nanosecond);
         match (&self.stream, start_ns, self.epoch_ns) {
             (None, start, _) => self.epoch_ns = start,
@@ -222,9 +261,9 @@ impl Cutter {
         let pulse = Pulse {
             number: tag.number,
             time: self.time(tag),
-            target: Arc::clone(&tag.target),
+            target: self.said.target(&tag.target),
             exposure: tag.exposure,
-            stage: tag.stage,
+            stage: self.said.stage.unwrap_or(tag.stage),
             drive_mpa: tag.drive_mpa,
             drive_setting: tag.drive_setting,
             sham: tag.sham,
@@ -234,7 +273,15 @@ impl Cutter {
             self.work(group, Work::Open { order, group, trigger: tag.trigger_offset })?;
         }
         let hull = hull(&self.plan, tag.trigger_offset);
-        self.open = Some(Open { tag: Arc::clone(tag), order, next: 0, hull, used: 0, lost: 0 });
+        self.open = Some(Open {
+            tag: Arc::clone(tag),
+            order,
+            next: 0,
+            hull,
+            used: 0,
+            done: false,
+            lost: 0,
+        });
         Ok(())
     }
 
@@ -281,10 +328,24 @@ impl Cutter {
         }
         // A full or closed pool only means that the buffer is dropped.
         self.lines.spent_bytes.try_send(frame.bytes).ok();
-        Ok(())
+        let over = self.open.as_ref().is_some_and(|open| signed(open.next) >= open.hull.1);
+        if over { self.done() } else { Ok(()) }
+    }
+
+    /// All gates of the open pulse are in, or nothing of it follows: the workers have it whole.
+    fn done(&mut self) -> Result<(), CutError> {
+        let Some(open) = self.open.as_mut().filter(|open| !open.done) else { return Ok(()) };
+        open.done = true;
+        let (order, lost) = (open.order, open.tag.lost_samples > 0);
+        for group in 0..self.groups() {
+            self.work(group, Work::Close { order, group, lost })?;
+        }
+        self.jobs += self.groups();
+        self.pass_acts()
     }
 
     fn close(&mut self) -> Result<(), CutError> {
+        self.done()?;
         let Some(open) = self.open.take() else { return Ok(()) };
         let wanted = overlap(open.hull, open.hull);
         let unreached = (i64::MIN, 0.min(open.hull.1));
@@ -296,11 +357,6 @@ impl Cutter {
         self.account.lost_by_device += open.tag.lost_samples;
         self.account.incomplete_pulses +=
             u64::from(open.used < wanted || open.tag.lost_samples > 0);
-        for group in 0..self.groups() {
-            let lost = open.tag.lost_samples > 0;
-            self.work(group, Work::Close { order: open.order, group, lost })?;
-        }
-        self.jobs += self.groups();
         self.pass_acts()
     }
 }

@@ -3,7 +3,7 @@
 use std::num::NonZeroU32;
 use std::sync::Arc;
 
-pub use crate::detect::Stage;
+pub use crate::detect::{Act, Stage};
 use crate::signal::SampleFormat;
 
 /// Index of a sample of the device, per channel; counts samples that were never stored, too.
@@ -33,7 +33,7 @@ pub struct PulseTag {
     pub target: Arc<str>,
     /// Exposure's number; without it a change of target or stage begins the next.
     pub exposure: Option<NonZeroU32>,
-    /// What the pulse is for.
+    /// What the pulse is for, where no person at the monitor has said so.
     pub stage: Stage,
     /// Trigger without drive.
     pub sham: bool,
@@ -71,21 +71,6 @@ pub struct Frame {
     pub last: bool,
 }
 
-/// What a person did, from the first pulse it holds for.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Act {
-    /// Bubbles were injected before the next pulse.
-    Injection,
-    /// The drive pauses: the next pulse does not follow on from the last.
-    Pause,
-    /// The drive goes on after a pause.
-    GoOn,
-    /// The exposure is over as planned.
-    ExposureEnded,
-    /// The exposure was broken off.
-    Abort,
-}
-
 /// One item of the stream.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Input {
@@ -93,7 +78,7 @@ pub enum Input {
     Begin(Stream),
     /// Samples.
     Frame(Frame),
-    /// What a person did.
+    /// What a person or the sender did; holds from the next pulse on.
     Act(Act),
     /// The stream is over.
     End,

@@ -13,7 +13,7 @@ use crate::signal::ChannelReading;
 pub(super) enum Item {
     /// A pulse, and how many groups of channels it comes in.
     Pulse(Pulse, usize),
-    /// What a person or the sender did before the next pulse.
+    /// What was done before the next pulse.
     Act(Act),
 }
 
@@ -29,7 +29,7 @@ pub(super) enum ToJudge {
 /// A judged pulse on its way to the sinks.
 #[derive(Debug)]
 pub struct Judged {
-    /// The pulse; nothing at the end of the stream.
+    /// The pulse; nothing between pulses and at the end of the stream.
     pub pulse: Option<Pulse>,
     /// Rows and events.
     pub judgement: Judgement,
@@ -98,7 +98,7 @@ pub(super) fn run(mut session: Session, lines: &JudgeLines) -> Session {
 const fn nothing() -> Judged {
     Judged {
         pulse: None,
-        judgement: Judgement { rows: Vec::new(), events: Vec::new() },
+        judgement: Judgement { rows: Vec::new(), events: Vec::new(), progress: None },
         readings: Vec::new(),
     }
 }
@@ -124,13 +124,13 @@ fn judge(mut slot: Slot, session: &mut Session, lines: &JudgeLines) -> bool {
             judged.pulse = Some(pulse);
             goes_on = lines.judged.send(judged).is_ok();
         }
-        Some(Item::Act(act)) => match act {
-            Act::Injection => session.inject(),
-            Act::Pause => session.pause(),
-            Act::GoOn => {}
-            Act::ExposureEnded => session.end_exposure_before_next("the sender"),
-            Act::Abort => session.end_exposure_before_next("abort"),
-        },
+        Some(Item::Act(act)) => {
+            let mut judged = lines.spent_judged.try_recv().unwrap_or_else(|_| nothing());
+            judged.pulse = None;
+            judged.readings.clear();
+            session.act(&act, &mut judged.judgement);
+            goes_on = judged.judgement.events.is_empty() || lines.judged.send(judged).is_ok();
+        }
         None => {}
     }
     // The cutter may have finished already.

@@ -6,6 +6,7 @@ use jiff::Timestamp;
 
 use super::input::{Act, DeviceNanos, Frame, Input, PulseTag, SampleIndex, Stage, Stream};
 use crate::bench::{Part, Scene, ScenePulse, Scratch};
+use crate::detect::{Injection, MarkKind};
 use crate::signal::SampleFormat;
 
 /// When every scene begins, UTC seconds since 1970: 2026-05-04T09:30:00Z.
@@ -54,6 +55,12 @@ pub fn tag(pulse: &ScenePulse) -> PulseTag {
     }
 }
 
+/// The injection of a scene.
+#[must_use]
+pub fn injection() -> Act {
+    Act::sender(MarkKind::Injection(Injection::default()))
+}
+
 /// Counts as the stream's bytes, appended.
 pub fn append(counts: &[i16], bytes: &mut Vec<u8>) {
     bytes.extend(counts.iter().flat_map(|count| count.to_le_bytes()));
@@ -76,7 +83,7 @@ pub fn input(
             let pulse = scene.pulse(number)?;
             if pulse.injection_before && !injected {
                 injected = true;
-                return Some(Input::Act(Act::Injection));
+                return Some(Input::Act(injection()));
             }
             scene.record(&pulse, &mut scratch, &mut counts);
             offset = 0;
@@ -125,7 +132,7 @@ mod tests {
         assert_eq!(stream.length, Some(149 * 4_000_000 + 122_000));
         for pulse in scene.pulses() {
             if pulse.injection_before {
-                assert_eq!(items.next(), Some(Input::Act(Act::Injection)));
+                assert_eq!(items.next(), Some(Input::Act(injection())));
             }
             scene.record(&pulse, &mut scratch, &mut counts);
             bytes.clear();

@@ -2,6 +2,7 @@
 
 use serde_json::{Map, Value, json};
 
+use super::acts;
 use crate::detect::{Channel, Event, What};
 
 /// One event as a JSON object: what, at which pulse, when, and what belongs to it.
@@ -27,8 +28,11 @@ fn channel_json(channel: Option<Channel>) -> Value {
 
 fn what_json(what: &What) -> Value {
     match what {
-        What::Stage { stage } => json!({"event": "stage", "stage": stage.name()}),
-        What::BaselineClosed { drives, since_injection_s } => {
+        What::Stage { stage, by } => {
+            json!({"event": "stage", "stage": stage.name(), "by": by.name()})
+        }
+        What::Stream { name } => json!({"event": "stream", "name": &**name}),
+        What::BaselineClosed { drives, since_injection_s, looks: _ } => {
             let drives: Vec<Value> = drives
                 .iter()
                 .map(|(drive, pulses)| json!({"drive_mpa": drive.mpa(), "pulses": pulses}))
@@ -55,9 +59,12 @@ fn what_json(what: &What) -> Value {
             json!({"event": "alarm over", "id": id, "name": &**name})
         }
         What::PulseMissing { missing } => json!({"event": "pulse missing", "missing": missing}),
-        What::Injection { number } => {
-            json!({"event": "mark", "mark": "injection", "number": number})
-        }
+        What::AlarmAcknowledged { id, name, after_pulse } => json!({
+            "event": "alarm acknowledged", "id": id, "name": &**name, "after_pulse": after_pulse
+        }),
+        What::Mark { mark, number } => acts::mark_json(mark, *number),
+        What::Limits { alarms } => json!({"event": "limits", "alarms": acts::limits_json(alarms)}),
+        What::Gap { text } => json!({"event": "gap", "text": text}),
         What::Warning { text } => json!({"event": "warning", "text": text}),
     }
 }

@@ -1,8 +1,10 @@
 //! What a session leaves behind: a folder other programs can read.
 //!
-//! [`table`] `pulses.csv` and `exposures.csv`, [`events`] `events.ndjson`, `npy` `spectra.npy`,
+//! [`table`] `pulses.csv` and `exposures.csv`, [`events`] `events.ndjson` and [`acts`] the acts in it,
+//! `npy` `spectra.npy`,
 //! [`baseline_file`] baselines as JSON, [`Folder`] all of it together with `session.json`.
 
+pub mod acts;
 pub mod baseline_file;
 pub mod events;
 mod npy;

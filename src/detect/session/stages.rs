@@ -6,11 +6,13 @@ use super::{
     ENOUGH_PULSES, ExposureTally, Judgement, Pulse, REPLACES_FROM, Session, Stage, WASH_OUT_MIN,
     What, event,
 };
-use crate::detect::{Drive, ExposureSummary};
+use crate::detect::{By, Drive, Event, ExposureSummary};
 
 impl Session {
     /// Stage changes, exposures beginning and ending, baselines closing.
     pub(super) fn follow_stage(&mut self, pulse: &Pulse, out: &mut Judgement) {
+        let is_said = |event: &Event| matches!(event.what, What::Stage { .. });
+        let said = out.events.iter().any(is_said);
         let last =
             self.last.as_ref().map(|last| (last.pulse.stage, Arc::clone(&last.pulse.target)));
         let stage_changed = last.as_ref().is_none_or(|(stage, _)| *stage != pulse.stage);
@@ -34,8 +36,8 @@ impl Session {
                 self.end_exposure(ended_by, &last.pulse, out);
             }
         }
-        if stage_changed {
-            out.events.push(event(pulse, What::Stage { stage: pulse.stage }));
+        if stage_changed && !said {
+            out.events.push(event(pulse, What::Stage { stage: pulse.stage, by: By::Sender }));
         }
         if stage_changed && pulse.stage == Stage::Baseline && self.excluded(pulse).is_some() {
             // Coming back to stage baseline after an injection begins a new one.
@@ -56,7 +58,7 @@ impl Session {
             number,
             Arc::clone(&pulse.target),
             (pulse.number, pulse.time),
-            self.injection,
+            self.injection(),
             self.baseline.targets.get(&pulse.target).map(|baseline| baseline.id().into()),
             self.channels.len(),
         ));
@@ -117,7 +119,8 @@ impl Session {
             out.events.push(event(pulse, What::Warning { text }));
         }
         let since_injection_s = grown.since_injection_s;
-        out.events.push(event(pulse, What::BaselineClosed { drives, since_injection_s }));
+        let looks = grown.baseline.looks();
+        out.events.push(event(pulse, What::BaselineClosed { drives, since_injection_s, looks }));
         self.baseline.targets.insert(Arc::clone(&pulse.target), grown.baseline);
         self.judge.forget_references();
     }

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use super::{
     Channel, ChannelReading, Growing, Heard, Judgement, MOST_HELD, MOST_SERIES, MOST_TARGETS,
-    Pulse, PulseVerdict, Row, Session, Stage, as_f64, empty_row,
+    Progress, Pulse, PulseVerdict, Row, Session, Stage, as_f64, empty_row,
 };
 use crate::detect::Drive;
 use crate::detect::baseline::{Refused, Sample};
@@ -114,6 +114,10 @@ impl Session {
             let tolerance = self.spec.drive_tolerance;
             growing.baseline.add(pulse.number, drive, tolerance, room, &samples, spectra)
         };
+        out.progress = added.is_ok().then(|| Progress {
+            target: Arc::clone(&pulse.target),
+            drives: growing.baseline.drives.iter().map(|s| (s.drive, s.pulses.len())).collect(),
+        });
         let excluded = added.err().map(|why| match why {
             Refused::SeriesFull => "baseline full",
             Refused::TooManyDrives => "too many drives",
@@ -123,7 +127,7 @@ impl Session {
 
     /// Why a baseline pulse is not taken, if it is not.
     pub(super) fn excluded(&self, pulse: &Pulse) -> Option<&'static str> {
-        let (_, injected_s) = self.injection?;
+        let (_, injected_s) = self.injection()?;
         let growing = self.growing.get(&pulse.target)?;
         (injected_s > growing.begun_s).then_some("after injection")
     }

@@ -173,7 +173,7 @@ fn a_new_drive_or_injection_starts_an_alarms_rule_anew() {
         scene.next.drive_mpa = Some(drive);
         scene.one(raised(Quantity::Broadband, 4.0));
     }
-    scene.session.inject();
+    scene.inject();
     scene.one(raised(Quantity::Broadband, 4.0));
     assert!(scene.alarms().is_empty(), "{:?}", scene.alarms());
     scene.one(raised(Quantity::Broadband, 4.0));

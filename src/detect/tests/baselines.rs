@@ -89,7 +89,7 @@ fn closed(scene: &Scene) -> Vec<Closed> {
         .events
         .iter()
         .filter_map(|event| match &event.what {
-            What::BaselineClosed { drives, since_injection_s } => {
+            What::BaselineClosed { drives, since_injection_s, .. } => {
                 Some((drives.clone(), *since_injection_s))
             }
             _ => None,
@@ -142,7 +142,7 @@ fn a_new_baseline_replaces_the_old_from_ten_pulses_on() {
 fn an_injection_ends_a_baseline_and_later_pulses_are_dropped() {
     let mut scene = Scene::new(&ONE_CHANNEL, &detect_spec(), &[]);
     scene.baseline(12);
-    scene.session.inject();
+    scene.inject();
     scene.next.stage = Stage::Baseline;
     for _ in 0..3 {
         assert_eq!(scene.one(heard([5.0; 4])).reason, "after injection");
@@ -155,7 +155,7 @@ fn an_injection_ends_a_baseline_and_later_pulses_are_dropped() {
 #[track_caller]
 fn check_wash_out(minutes: f64, warned: bool) {
     let mut scene = Scene::new(&ONE_CHANNEL, &detect_spec(), &[]);
-    scene.session.inject();
+    scene.inject();
     scene.next.stage = Stage::Noise;
     scene.one(heard([0.0; 4]));
     scene.wait(60.0 * minutes - 0.25);

@@ -160,14 +160,14 @@ fn pulses_denser_than_configured_are_no_fault() {
 fn time_since_an_injection_runs_from_the_pulse_it_holds_for() {
     let mut scene = Scene::ready(&detect_spec(), &[]);
     assert_eq!(scene.one(heard([0.0; 4])).since_injection_s, None);
-    scene.session.inject();
+    scene.inject();
     assert_eq!(scene.one(heard([0.0; 4])).since_injection_s, Some(0.0));
     assert_eq!(scene.one(heard([0.0; 4])).since_injection_s, Some(0.25));
     let marks: Vec<_> = scene
         .events
         .iter()
         .filter_map(|event| match event.what {
-            What::Injection { number } => Some((event.pulse, number)),
+            What::Mark { number: Some(number), .. } => Some((event.pulse, number)),
             _ => None,
         })
         .collect();
@@ -177,11 +177,11 @@ fn time_since_an_injection_runs_from_the_pulse_it_holds_for() {
 #[test]
 fn an_injection_between_two_exposures_belongs_to_the_later_one() {
     let mut scene = Scene::ready(&detect_spec(), &[]);
-    scene.session.inject();
+    scene.inject();
     scene.exposure(1);
     scene.one(heard([0.0; 4]));
     scene.one(heard([0.0; 4]));
-    scene.session.inject();
+    scene.inject();
     scene.exposure(2);
     scene.one(heard([0.0; 4]));
     scene.wait(10.0);

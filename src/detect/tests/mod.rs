@@ -193,6 +193,16 @@ impl Scene {
         self.next.stage = Stage::Exposure;
     }
 
+    fn inject(&mut self) {
+        self.act(&Act::sender(MarkKind::Injection(Injection::default())));
+    }
+
+    fn act(&mut self, act: &Act) {
+        let mut out = Judgement::default();
+        self.session.act(act, &mut out);
+        self.events.extend(out.events);
+    }
+
     fn wait(&mut self, seconds: f64) {
         self.next.time.since_start_s += seconds;
     }

@@ -71,7 +71,7 @@ fn a_new_stage_drive_target_or_injection_clears_the_window() {
     check_window(|_| {}, true);
     check_window(|scene| scene.exposure(2), true);
     check_window(|scene| scene.next.drive_mpa = Some(0.41), true);
-    check_window(|scene| scene.session.inject(), false);
+    check_window(|scene| scene.inject(), false);
     check_window(
         |scene| {
             scene.next.drive_mpa = Some(0.3);

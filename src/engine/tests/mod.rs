@@ -276,7 +276,7 @@ fn many_channels_keep_their_order_through_groups_and_workers() {
 /// Injections and pulses in the order in which the sink heard of them.
 fn order(kept: &Kept) -> Vec<(u64, u32)> {
     let marks = kept.events.iter().filter_map(|event| match event.what {
-        What::Injection { number } => Some((event.pulse.unwrap(), number)),
+        What::Mark { number: Some(number), .. } => Some((event.pulse.unwrap(), number)),
         _ => None,
     });
     marks.collect()
@@ -284,10 +284,10 @@ fn order(kept: &Kept) -> Vec<(u64, u32)> {
 
 #[test]
 fn acts_hold_from_the_next_pulse_on_wherever_they_come() {
-    let act = || vec![Input::Act(Act::Injection)];
+    let act = || vec![Input::Act(scene::injection())];
     let mut amid = pulse(2, 1);
     for _ in 0..40 {
-        amid.insert(1, Input::Act(Act::Injection));
+        amid.insert(1, Input::Act(scene::injection()));
     }
     let items = [pulse(0, 1), act(), pulse(1, 1), amid, act(), pulse(3, 1), pulse(4, 1)].concat();
     let (outcome, kept) = run_items(items);
@@ -303,10 +303,11 @@ fn acts_hold_from_the_next_pulse_on_wherever_they_come() {
 
 #[test]
 fn an_act_after_the_last_pulse_is_still_on_record() {
-    let (outcome, kept) = run_items([pulse(0, 1), vec![Input::Act(Act::Injection)]].concat());
+    let (outcome, kept) = run_items([pulse(0, 1), vec![Input::Act(scene::injection())]].concat());
     assert!(finished(outcome).closes());
     let last = kept.events.last().unwrap();
-    assert_eq!((last.pulse, &last.what), (None, &What::Injection { number: 1 }));
+    assert_eq!(last.pulse, None);
+    assert!(matches!(last.what, What::Mark { number: Some(1), .. }));
 }
 
 #[test]

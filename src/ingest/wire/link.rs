@@ -16,7 +16,7 @@ use super::pulses::{Arrival, Pulses};
 use super::reply::{ErrorCode, Message, Refusal, Totals, Welcome};
 use super::step::{Counts, Notice, Step, Unfinished};
 use super::terms::{Peer, Terms};
-use crate::detect::Stage;
+use crate::detect::{MarkKind, Stage};
 use crate::engine::{Act, Input, Stream};
 
 /// Keepalives that may be missed before the link counts as cut.
@@ -351,8 +351,9 @@ impl Running {
         acts(header.flags, &AFTER, out);
         if header.flags.has(Flags::END) {
             if !header.flags.has(Flags::ABORT) && !header.flags.has(Flags::EXPOSURE_ENDED) {
-                // No pulse is due after the end.
-                out.push(Step::Input(Input::Act(Act::ExposureEnded)));
+                // No pulse is due after the end; the next stream may go on with the exposure, as the
+                // next recording of a replay does.
+                out.push(Step::Input(Input::Act(Act::sender(MarkKind::Pause))));
             }
             self.ended = true;
             self.totals.pulses = self.pulses.opened();
@@ -441,12 +442,12 @@ const AFTER: [Flags; 3] = [Flags::EXPOSURE_ENDED, Flags::ABORT, Flags::PAUSE];
 
 fn acts(flags: Flags, among: &[Flags], out: &mut Vec<Step>) {
     for flag in among.iter().filter(|flag| flags.has(**flag)) {
-        let act = match *flag {
-            Flags::PAUSE => Act::Pause,
-            Flags::GO_ON => Act::GoOn,
-            Flags::ABORT => Act::Abort,
-            _ => Act::ExposureEnded,
+        let kind = match *flag {
+            Flags::PAUSE => MarkKind::Pause,
+            Flags::GO_ON => MarkKind::Resume,
+            Flags::ABORT => MarkKind::Abort,
+            _ => MarkKind::ExposureEnded,
         };
-        out.push(Step::Input(Input::Act(act)));
+        out.push(Step::Input(Input::Act(Act::sender(kind))));
     }
 }

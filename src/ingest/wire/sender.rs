@@ -9,7 +9,8 @@ use super::header::{Header, Layout};
 use super::hello::{Hello, StageFrom};
 use super::json::syntax;
 use super::reply::{Message, Refusal, Reply, Totals};
-use crate::engine::{Act, Frame, PulseTag};
+use crate::detect::MarkKind;
+use crate::engine::{Frame, PulseTag};
 
 /// What cannot be sent.
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]
@@ -72,8 +73,8 @@ pub enum SendError {
         bound: u64,
     },
     /// An act that frames do not carry.
-    #[error("an injection is not told by frames, but at the monitor")]
-    Injection,
+    #[error("frames do not carry {0}, it is told at the monitor")]
+    Act(&'static str),
 }
 
 /// What a line of the monitor says to the sender.
@@ -268,15 +269,15 @@ impl Sender {
     /// Adds a frame without samples that tells what the person at the drive did.
     ///
     /// # Errors
-    /// Before the monitor's welcome, and for an injection.
-    pub fn act(&mut self, act: &Act) -> Result<(), SendError> {
+    /// Before the monitor's welcome, and for what only the monitor is told.
+    pub fn act(&mut self, act: &MarkKind) -> Result<(), SendError> {
         let layout = self.layout.ok_or(SendError::NotWelcome)?;
         let flag = match act {
-            Act::Pause => Flags::PAUSE,
-            Act::GoOn => Flags::GO_ON,
-            Act::ExposureEnded => Flags::EXPOSURE_ENDED,
-            Act::Abort => Flags::ABORT,
-            Act::Injection => return Err(SendError::Injection),
+            MarkKind::Pause => Flags::PAUSE,
+            MarkKind::Resume => Flags::GO_ON,
+            MarkKind::ExposureEnded => Flags::EXPOSURE_ENDED,
+            MarkKind::Abort => Flags::ABORT,
+            other => return Err(SendError::Act(other.name())),
         };
         self.keep(&layout, &self.blank(Flags::OUTSIDE.with(flag)), &[]);
         Ok(())

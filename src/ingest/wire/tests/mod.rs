@@ -8,7 +8,7 @@ use std::num::NonZeroU32;
 use std::time::Duration;
 
 use super::*;
-use crate::detect::Stage;
+use crate::detect::{MarkKind, Stage};
 use crate::engine::{Act, Frame, Input};
 use crate::signal::SampleFormat;
 

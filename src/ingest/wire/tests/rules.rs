@@ -431,9 +431,10 @@ fn pause_go_on_exposure_ended_and_abort_become_acts_in_their_place() {
     monitor.frame(0, 1, 0, 2, WHOLE.with(Flags::PAUSE));
     monitor.frame(1, 2, 0, 2, WHOLE.with(Flags::GO_ON).with(Flags::EXPOSURE_ENDED));
     monitor.frame(2, 0, 3000, 0, Flags::OUTSIDE.with(Flags::ABORT));
-    assert_eq!(monitor.acts(), [&Act::Pause, &Act::GoOn, &Act::ExposureEnded, &Act::Abort]);
-    let place = |act| {
-        let act = Step::Input(Input::Act(act));
+    let kinds = [MarkKind::Pause, MarkKind::Resume, MarkKind::ExposureEnded, MarkKind::Abort];
+    assert_eq!(monitor.acts(), kinds.map(Act::sender).each_ref());
+    let place = |kind| {
+        let act = Step::Input(Input::Act(Act::sender(kind)));
         monitor.out.iter().position(|step| *step == act)
     };
     let frame = |number| {
@@ -442,11 +443,11 @@ fn pause_go_on_exposure_ended_and_abort_become_acts_in_their_place() {
             .iter()
             .position(|step| matches!(step, Step::Input(Input::Frame(f)) if f.tag.number == number))
     };
-    assert!(frame(1) < place(Act::Pause) && place(Act::GoOn) < frame(2));
-    assert!(frame(2) < place(Act::ExposureEnded));
-    // The end of a stream ends its exposure.
+    assert!(frame(1) < place(MarkKind::Pause) && place(MarkKind::Resume) < frame(2));
+    assert!(frame(2) < place(MarkKind::ExposureEnded));
+    // No pulse is due after the end of a stream.
     monitor.frame(3, 0, 0, 0, Flags::END);
-    assert_eq!(monitor.acts().last(), Some(&&Act::ExposureEnded));
+    assert_eq!(monitor.acts().last(), Some(&&Act::sender(MarkKind::Pause)));
 }
 
 #[test]

@@ -212,7 +212,7 @@ fn a_pulse_whose_device_lost_samples_says_so_to_the_engine() {
 #[test]
 fn acts_of_the_person_at_the_drive_reach_the_engine() {
     let mut pair = Pair::new(1 << 20);
-    let acts = [Act::Pause, Act::GoOn, Act::Abort, Act::ExposureEnded];
+    let acts = [MarkKind::Pause, MarkKind::Resume, MarkKind::Abort, MarkKind::ExposureEnded];
     acts.iter().for_each(|act| pair.sender.act(act).unwrap());
     pair.sender.samples(&pulse(1, 10), samples_a_frame(10)).unwrap();
     pair.carry(None);
@@ -220,8 +220,8 @@ fn acts_of_the_person_at_the_drive_reach_the_engine() {
         Step::Input(Input::Act(act)) => Some(act.clone()),
         _ => None,
     });
-    assert_eq!(found.collect::<Vec<_>>(), acts);
-    assert_eq!(pair.sender.act(&Act::Injection), Err(SendError::Injection));
+    assert_eq!(found.collect::<Vec<_>>(), acts.map(Act::sender));
+    assert_eq!(pair.sender.act(&MarkKind::Note), Err(SendError::Act("note")));
 }
 
 #[test]
