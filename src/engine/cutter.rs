@@ -117,6 +117,8 @@ pub(super) struct Cutter {
     lines: Lines,
     stream: Option<Stream>,
     offset_s: f64,
+    /// When the last pulse was.
+    reached_s: f64,
     epoch_ns: Option<i128>,
     open: Option<Open>,
     order: u64,
@@ -135,6 +137,7 @@ impl Cutter {
             lines,
             stream: None,
             offset_s: 0.0,
+            reached_s: 0.0,
             epoch_ns: None,
             open: None,
             order: 0,
@@ -206,10 +209,11 @@ impl Cutter {
         match (&self.stream, start_ns, self.epoch_ns) {
             (None, start, _) => self.epoch_ns = start,
             (Some(_), Some(start), Some(epoch)) => self.offset_s = seconds(start - epoch),
-            (Some(before), ..) => {
-                let length = before.length.unwrap_or(0);
-                self.offset_s += whole(length) / before.sample_rate_hz;
-            }
+            (Some(before), ..) => match before.length {
+                Some(length) => self.offset_s += whole(length) / before.sample_rate_hz,
+                // A live stream without a start: it begins where the last one's pulses ended.
+                None => self.offset_s = self.reached_s,
+            },
         }
         self.stream = Some(stream);
         Ok(())
@@ -257,10 +261,12 @@ impl Cutter {
         }
         self.last_number = Some(tag.number);
         self.account.pulses += 1;
+        let time = self.time(tag);
+        self.reached_s = time.since_start_s;
         let order = self.next_order()?;
         let pulse = Pulse {
             number: tag.number,
-            time: self.time(tag),
+            time,
             target: self.said.target(&tag.target),
             exposure: tag.exposure,
             stage: self.said.stage.unwrap_or(tag.stage),

@@ -20,6 +20,7 @@ mod sigmf;
 mod sigmf_entries;
 mod sigmf_json;
 mod sigmf_writer;
+pub mod socket;
 mod source;
 #[cfg(test)]
 mod specimen;

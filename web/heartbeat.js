@@ -1,0 +1,54 @@
+// Whether what the page shows is the present. The daemon beats four times a second, whether or not
+// pulses come; a beat that is 1 s late, or a lost connection, makes the page stale. Pure: the caller
+// gives the time.
+
+const BEAT_EVERY_S = 0.25;
+const LATE_S = 1.0;
+
+export class Heartbeat {
+  constructor() {
+    this.connected = false;
+    this.lastBeatS = null;
+    this.everBeaten = false;
+    this.farewell = false;
+  }
+
+  opened(nowS) {
+    this.connected = true;
+    this.farewell = false;
+    this.openedS = nowS;
+    this.lastBeatS = null;
+  }
+
+  beat(nowS) {
+    this.lastBeatS = nowS;
+    this.shownS = nowS;
+    this.everBeaten = true;
+  }
+
+  /** The daemon said that it stops. */
+  bye() {
+    this.farewell = true;
+  }
+
+  closed() {
+    this.connected = false;
+  }
+
+  /** `{stale, why, ageS}`; before the first connection nothing is shown that could be old. */
+  judge(nowS) {
+    const ageS = this.everBeaten ? nowS - this.shownS : null;
+    if (!this.connected) {
+      if (!this.everBeaten) return { stale: false, why: '', ageS };
+      return { stale: true, why: this.farewell ? 'the daemon has stopped' : 'connection lost, trying again', ageS };
+    }
+    const since = this.lastBeatS ?? this.openedS;
+    const stale = nowS - since >= BEAT_EVERY_S + LATE_S && (this.everBeaten || this.lastBeatS === null);
+    return { stale, why: stale ? 'no word from the daemon' : '', ageS };
+  }
+}
+
+/** Wait before attempt `count` (from 0) to connect again, s: doubling from 0.25 to at most 5. */
+export function backOffS(count) {
+  return Math.min(5, 0.25 * 2 ** Math.min(count, 10));
+}

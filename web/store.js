@@ -1,0 +1,157 @@
+// The pulses the page holds, in the order of `n` (the daemon's count of pulses in this run), newest
+// last. Bounded: the oldest go first. What did not arrive stands as a gap of its own, and is filled
+// when a reconnect brings it. Pure.
+
+import { QUANTITIES } from './present.js';
+
+/** Most pulses that are held with one channel; with more channels fewer, so that memory stays put. */
+export const MOST_PULSES = 20000;
+
+const MOST_NUMBERS = MOST_PULSES * 5 * 12;
+const MOST_TEXT = 240;
+const PER_SLOT = 12;
+
+function number(value) {
+  return typeof value === 'number' ? value : NaN;
+}
+
+function text(value) {
+  return typeof value === 'string' ? value.slice(0, MOST_TEXT) : '';
+}
+
+export class PulseStore {
+  constructor(mostPulses = MOST_PULSES) {
+    this.mostPulses = mostPulses;
+    this.clear([0]);
+  }
+
+  /** Forgets everything; `channels` are the channel numbers of this run. */
+  clear(channels) {
+    this.channels = channels;
+    this.slots = channels.length > 1 ? channels.length + 1 : 1;
+    this.limit = Math.max(200, Math.min(this.mostPulses, Math.floor(MOST_NUMBERS / (this.slots * PER_SLOT))));
+    this.entries = [];
+    this.pulses = 0;
+    this.appended = 0;
+    this.rebuilt = (this.rebuilt ?? 0) + 1;
+    this.runLength = 0;
+  }
+
+  get newest() {
+    return this.entries.at(-1) ?? null;
+  }
+
+  /** Place of the slot that stands for the whole receiver: `all`, else the only channel. */
+  get mainSlot() {
+    return this.slots - 1;
+  }
+
+  /**
+   * Takes the rows of one pulse. `added` when they are the newest, `filled` when they closed a gap,
+   * `known` when the page had them already.
+   */
+  take(message) {
+    const n = message.n;
+    if (!Number.isSafeInteger(n) || !Array.isArray(message.rows)) return 'known';
+    const newest = this.newest;
+    if (newest === null || n > (newest.kind === 'gap' ? newest.to : newest.n)) {
+      this.append(n, message.rows);
+      return 'added';
+    }
+    return this.fill(n, message.rows) ? 'filled' : 'known';
+  }
+
+  append(n, rows) {
+    const newest = this.newest;
+    const before = this.entries.length;
+    if (newest !== null && n > newest.n + 1) {
+      this.entries.push({ kind: 'gap', n: n - 1, from: newest.n + 1, to: n - 1 });
+    }
+    const made = this.entriesOf(n, rows);
+    for (const entry of made) this.entries.push(entry);
+    this.appended += this.entries.length - before;
+    const last = made.at(-1);
+    const past = this.lastPulseBefore(this.entries.length - 1);
+    this.runLength = past !== null && sameRun(past, last) ? this.runLength + made.length : made.length;
+    this.pulses += 1;
+    if (this.entries.length > this.limit + 256) this.entries.splice(0, this.entries.length - this.limit);
+  }
+
+  lastPulseBefore(index) {
+    for (let place = index - 1; place >= Math.max(0, index - 3); place -= 1) {
+      if (this.entries[place].kind === 'pulse') return this.entries[place];
+    }
+    return null;
+  }
+
+  fill(n, rows) {
+    const place = this.entries.findIndex((one) => one.kind === 'gap' && one.from <= n && n <= one.to);
+    if (place < 0) return false;
+    const gap = this.entries[place];
+    const parts = this.entriesOf(n, rows);
+    if (n > gap.from) parts.unshift({ kind: 'gap', n: n - 1, from: gap.from, to: n - 1 });
+    if (n < gap.to) parts.push({ kind: 'gap', n: gap.to, from: n + 1, to: gap.to });
+    this.entries.splice(place, 1, ...parts);
+    this.rebuilt += 1;
+    this.pulses += 1;
+    const [first, last] = this.run(this.entries.length - 1);
+    this.runLength = last - first + 1;
+    return true;
+  }
+
+  entriesOf(n, rows) {
+    const entries = [];
+    const hole = rows.find((row) => row.pulse === null && row.reason === 'pulse missing');
+    if (hole) entries.push({ kind: 'hole', n, time_s: number(hole.time_s), drive_mpa: number(hole.drive_mpa), stage: text(hole.stage), exposure: hole.exposure ?? null });
+    const whole = rows.filter((row) => row !== hole && !(row.pulse === null && row.reason === 'pulse missing'));
+    const main = whole.find((row) => row.channel === 'all') ?? whole.at(-1);
+    if (main === undefined) {
+      if (entries.length === 0) entries.push({ kind: 'hole', n, time_s: NaN, drive_mpa: NaN, stage: '', exposure: null });
+      return entries;
+    }
+    const values = new Float32Array(this.slots * PER_SLOT).fill(NaN);
+    const verdicts = new Array(this.slots).fill(null);
+    for (const row of whole) {
+      const slot = row.channel === 'all' ? this.mainSlot : this.channels.indexOf(row.channel);
+      if (slot < 0 || slot >= this.slots) continue;
+      verdicts[slot] = row.verdict ?? null;
+      QUANTITIES.forEach((quantity, place) => {
+        values[slot * PER_SLOT + place] = number(row[`${quantity}_detect_db`]);
+        values[slot * PER_SLOT + 4 + place] = number(row[`${quantity}_limit_db`]);
+        values[slot * PER_SLOT + 8 + place] = number(row[`${quantity}_hear_db`]);
+      });
+    }
+    entries.push({
+      kind: 'pulse', n, pulse: main.pulse, time_s: number(main.time_s),
+      drive_mpa: number(main.drive_mpa), drive_setting: number(main.drive_setting),
+      target: text(main.target), exposure: main.exposure ?? null, stage: text(main.stage),
+      verdict: main.verdict ?? null, reason: text(main.reason), cumulative: text(main.cumulative),
+      verdicts, values,
+    });
+    return entries;
+  }
+
+  /** First and last place of the stretch of one stage and exposure around `place`. */
+  run(place) {
+    const entries = this.entries;
+    if (place < 0 || place >= entries.length) return [0, -1];
+    let middle = place;
+    while (middle > 0 && entries[middle].kind === 'gap') middle -= 1;
+    const anchor = entries[middle];
+    let first = middle;
+    while (first > 0 && (entries[first - 1].kind === 'gap' || sameRun(entries[first - 1], anchor))) first -= 1;
+    let last = place;
+    while (last + 1 < entries.length && (entries[last + 1].kind === 'gap' || sameRun(entries[last + 1], anchor))) last += 1;
+    return [first, last];
+  }
+}
+
+function sameRun(a, b) {
+  return a.stage === b.stage && a.exposure === b.exposure;
+}
+
+/** Level over baseline, its limit, and what could be heard, dB, of quantity `place` (0 to 3). */
+export function levels(entry, slot, place) {
+  const base = slot * PER_SLOT + place;
+  return { detect: entry.values[base], limit: entry.values[base + 4], hear: entry.values[base + 8] };
+}
