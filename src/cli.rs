@@ -5,7 +5,9 @@ use clap::{Parser, Subcommand};
 use crate::commands::baseline::BaselineCommand;
 use crate::commands::check::Check;
 use crate::commands::demo::Demo;
+use crate::commands::monitor::Monitor;
 use crate::commands::replay::Replay;
+use crate::commands::send::Send;
 use crate::commands::{Failure, say};
 
 /// Passive cavitation detection: what was heard, and what could have been heard.
@@ -26,6 +28,10 @@ pub enum Command {
     Demo(Demo),
     /// The whole analysis on recordings; writes a session folder
     Replay(Replay),
+    /// Hears pulses over a socket as they come: page, alarms, session folder
+    Monitor(Monitor),
+    /// Plays recordings into a monitor as a digitiser would
+    Send(Send),
     /// A baseline file from no-bubble recordings, or how repeatable they are
     Baseline(BaselineCommand),
     /// Looks at a configuration and at recordings; changes nothing
@@ -38,6 +44,8 @@ pub fn run(cli: &Cli) -> u8 {
     let outcome: Result<u8, Failure> = match &cli.command {
         Command::Demo(command) => command.run(),
         Command::Replay(command) => command.run(),
+        Command::Monitor(command) => command.run(),
+        Command::Send(command) => command.run(),
         Command::Baseline(command) => command.run(),
         Command::Check(command) => command.run(),
     };

@@ -68,7 +68,6 @@ export class AlarmBook {
     if (leading === null) return { kind: 'none', word: 'no alarm', cause: '', more: '', id: null };
     const seen = leading.acknowledged;
     const kind = seen ? 'seen' : leading.severity === 'stop' ? 'stop' : 'warning';
-    const prefix = leading.severity === 'stop' ? 'STOP' : 'Warning';
     const place = leading.channel === null || leading.channel === undefined ? '' : `, channel ${leading.channel}`;
     const when = typeof leading.time_s === 'number' ? ` at ${leading.time_s.toFixed(1)} s` : '';
     const pulse = typeof leading.pulse === 'number' ? ` (pulse ${leading.pulse}${place})` : '';
@@ -80,7 +79,7 @@ export class AlarmBook {
       more = first === leading ? 'came first' : `came first: ${first.name}${typeof first.time_s === 'number' ? ` at ${first.time_s.toFixed(1)} s` : ''}`;
       if (others.length > 0) more += `; then: ${others.join(', ')}`;
     } else if (!leading.on) more = 'is over, not acknowledged';
-    return { kind, word: `${prefix}: ${leading.name}`, cause: `${leading.cause ?? ''}${when}${pulse}`, more, id: leading.id };
+    return { kind, word: leading.severity === 'stop' ? `STOP: ${leading.name}` : String(leading.name), cause: `${leading.severity}: ${leading.cause ?? ''}${when}${pulse}`, more, id: leading.id };
   }
 }
 

@@ -20,6 +20,11 @@ export class Heartbeat {
     this.lastBeatS = null;
   }
 
+  /** Something else came: before the first beat the history does, which may take longer than a beat. */
+  message(nowS) {
+    this.openedS = nowS;
+  }
+
   beat(nowS) {
     this.lastBeatS = nowS;
     this.shownS = nowS;
@@ -42,9 +47,11 @@ export class Heartbeat {
       if (!this.everBeaten) return { stale: false, why: '', ageS };
       return { stale: true, why: this.farewell ? 'the daemon has stopped' : 'connection lost, trying again', ageS };
     }
-    const since = this.lastBeatS ?? this.openedS;
-    const stale = nowS - since >= BEAT_EVERY_S + LATE_S && (this.everBeaten || this.lastBeatS === null);
-    return { stale, why: stale ? 'no word from the daemon' : '', ageS };
+    const late = nowS - (this.lastBeatS ?? this.openedS) >= BEAT_EVERY_S + LATE_S;
+    // Connected again, but what is shown is still the old state until the first beat.
+    const old = this.everBeaten && this.lastBeatS === null;
+    if (late) return { stale: true, why: 'no word from the daemon', ageS };
+    return { stale: old, why: old ? 'connected again, catching up' : '', ageS };
   }
 }
 

@@ -40,11 +40,16 @@ export function hearingText(head, status) {
 /** Margin to the nearest stop limit: below it, or over. */
 export function marginText(status) {
   const margin = status?.margin;
-  if (!margin || !known(margin.db)) return { value: UNKNOWN, over: false, note: '' };
+  const label = 'margin to the stop limit';
+  if (!margin || !known(margin.db)) return { value: UNKNOWN, over: false, label };
   const over = margin.db > 0;
   const amount = Math.abs(margin.db).toFixed(1);
-  const note = `${margin.quantity}, alarm ${margin.alarm}, channel ${margin.channel}`;
-  return { value: over ? `${amount} dB OVER` : `${amount} dB below`, over, note };
+  const place = margin.channel === null || margin.channel === undefined ? '' : `, channel ${margin.channel}`;
+  return {
+    value: over ? `${amount} dB OVER` : `${amount} dB below`,
+    over,
+    label: `margin to stop: ${margin.quantity ?? margin.alarm}${place}`,
+  };
 }
 
 /** Pulse k of N and what stands beside it. */
@@ -52,16 +57,14 @@ export function pulseText(head, status) {
   const exposure = status?.exposure;
   if (!exposure) {
     const last = status?.last_pulse;
-    return { label: 'pulse', value: known(last) ? String(last) : UNKNOWN, note: '' };
+    return { label: 'pulse', value: known(last) ? String(last) : UNKNOWN };
   }
-  const notes = [];
-  if (exposure.missing > 0) notes.push(`${exposure.missing} missing`);
-  if (known(exposure.expected) && exposure.received > exposure.expected) notes.push('beyond the promise');
+  const parts = [`exposure ${exposure.number}`];
+  if (exposure.missing > 0) parts.push(`${exposure.missing} missing`);
   const wanted = known(exposure.expected) ? ` of ${exposure.expected}` : '';
   return {
-    label: `pulse of exposure ${exposure.number}`,
+    label: `pulse, ${parts.join(', ')}`,
     value: `${exposure.received}${wanted}`,
-    note: notes.join(', '),
   };
 }
 
@@ -135,6 +138,10 @@ export function linkText(head, status, link) {
   if (status?.paused) parts.push('paused');
   if (status?.folder?.failed) parts.unshift(`NOT RECORDING: ${status.folder.failed}`);
   if (status?.account?.lost > 0) parts.push(`${status.account.lost} samples lost`);
+  const exposure = status?.exposure;
+  if (exposure && known(exposure.expected) && exposure.received > exposure.expected) {
+    parts.push(`pulses after the ${exposure.expected}th are outside the promised chance of false verdicts`);
+  }
   if (head?.source) parts.push(head.source);
   if (head?.subject) parts.push(head.subject);
   if (status && !status.folder?.path) parts.push('nothing is recorded');
@@ -148,10 +155,13 @@ export function present(head, status, link, stale) {
   const doses = status?.excess_dose_v2s;
   return {
     word: wordOf(status),
-    sentence: status?.now?.sentence ?? '',
+    sentence: status?.now?.sentence ?? 'Nothing has come from the daemon yet.',
     hearing: hearingText(head, status),
     margin: marginText(status),
-    drive: { value: driveText(last?.drive_mpa, last?.drive_setting), note: head?.drive_means ?? '' },
+    drive: {
+      label: head?.drive_means ? `drive: ${head.drive_means}` : 'drive',
+      value: driveText(last?.drive_mpa, last?.drive_setting),
+    },
     target: status?.target || 'unnamed',
     pulse: pulseText(head, status),
     stage: status?.paused ? `${stage}, paused` : stage,
@@ -169,10 +179,10 @@ export function present(head, status, link, stale) {
 export function rowSentence(entry) {
   if (entry.kind === 'gap') return `${plural(entry.to - entry.from + 1, 'pulse')} not shown`;
   if (entry.kind === 'hole') return `a pulse is missing after ${span(entry.time_s)}`;
-  const parts = [`pulse ${entry.pulse ?? UNKNOWN}`, span(entry.time_s), driveText(entry.drive_mpa, entry.drive_setting)];
+  const verdict = { not_detected: 'not detected', indeterminate: 'not hearing' }[entry.verdict] ?? entry.verdict;
+  const parts = [`pulse ${entry.pulse ?? UNKNOWN}`, verdict ?? '', entry.reason || (entry.verdict === null ? entry.stage : '')];
+  parts.push(span(entry.time_s), driveText(entry.drive_mpa, entry.drive_setting));
   if (entry.target) parts.push(entry.target);
-  parts.push(entry.verdict === null ? entry.stage ?? '' : entry.verdict.replace('_', ' '));
-  if (entry.reason) parts.push(entry.reason);
   if (entry.cumulative) parts.push(`together: ${entry.cumulative}`);
   return parts.filter(Boolean).join(' · ');
 }

@@ -8,7 +8,6 @@ const crossed =
 const dash = 'M3 10h18v4H3z';
 const dots = 'M2 10h4v4H2zM10 10h4v4h-4zM18 10h4v4h-4z';
 const hourglass = 'M4 2h16v3l-6 7l6 7v3H4v-3l6-7L4 5z';
-const flag = 'M4 2h3v20H4zM9 3h12l-4 5l4 5H9z';
 
 function burst() {
   const points = [];
@@ -29,7 +28,6 @@ export const SHAPES = Object.freeze({
   'NO VERDICT': dash,
   WAITING: dots,
   STALE: hourglass,
-  MISSING: flag,
 });
 
 /** Path for a word of the daemon; a word that is not known gets the dash. */

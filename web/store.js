@@ -71,17 +71,14 @@ export class PulseStore {
     for (const entry of made) this.entries.push(entry);
     this.appended += this.entries.length - before;
     const last = made.at(-1);
-    const past = this.lastPulseBefore(this.entries.length - 1);
-    this.runLength = past !== null && sameRun(past, last) ? this.runLength + made.length : made.length;
+    const past = this.entries.slice(Math.max(0, before - 2), before).findLast((one) => one.kind !== 'gap');
+    const goesOn = past !== undefined && sameRun(past, last);
+    this.runLength = goesOn ? this.runLength + this.entries.length - before : made.length;
     this.pulses += 1;
-    if (this.entries.length > this.limit + 256) this.entries.splice(0, this.entries.length - this.limit);
-  }
-
-  lastPulseBefore(index) {
-    for (let place = index - 1; place >= Math.max(0, index - 3); place -= 1) {
-      if (this.entries[place].kind === 'pulse') return this.entries[place];
+    if (this.entries.length > this.limit + 256) {
+      this.entries.splice(0, this.entries.length - this.limit);
+      this.runLength = Math.min(this.runLength, this.entries.length);
     }
-    return null;
   }
 
   fill(n, rows) {

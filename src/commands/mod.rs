@@ -4,7 +4,10 @@ pub mod baseline;
 pub mod check;
 pub mod demo;
 pub mod draft;
+pub mod live;
+pub mod monitor;
 pub mod replay;
+pub mod send;
 pub mod table;
 
 use std::io::Write as _;
@@ -13,10 +16,12 @@ use std::sync::Arc;
 
 use crate::config::{self, ConfigError, Loaded, SessionNotes};
 use crate::engine::{CutError, RunError};
+use crate::ingest::wire::Expectation;
 use crate::ingest::{Expect, Recording, RecordingError};
+use crate::session::acts::ActsError;
 use crate::session::baseline_file::BaselineError;
 use crate::session::{FolderError, Head};
-use crate::signal::Plan;
+use crate::signal::{Plan, Stretch};
 
 /// A command that could not do its work.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -67,6 +72,17 @@ impl From<BaselineError> for Failure {
             BaselineError::NotFound(_) => NO_INPUT,
             BaselineError::Unreadable { .. } => RUNNING,
             BaselineError::Malformed { .. } | BaselineError::Otherwise { .. } => DATA,
+        };
+        Self::new(code, error.to_string())
+    }
+}
+
+impl From<ActsError> for Failure {
+    fn from(error: ActsError) -> Self {
+        let code = match error {
+            ActsError::NotFound(_) => NO_INPUT,
+            ActsError::Unreadable { .. } => RUNNING,
+            ActsError::Malformed { .. } => DATA,
         };
         Self::new(code, error.to_string())
     }
@@ -138,7 +154,14 @@ pub struct Prepared {
 /// # Errors
 /// Every fault of the configuration.
 pub fn prepare(path: &Path) -> Result<Prepared, Failure> {
-    let loaded = config::load(path)?;
+    plan(config::load(path)?)
+}
+
+/// Says the warnings of a configuration and makes its plan.
+///
+/// # Errors
+/// Every fault of the plan.
+pub fn plan(loaded: Loaded) -> Result<Prepared, Failure> {
     for warning in &loaded.warnings {
         say(&warning.to_string());
     }
@@ -160,6 +183,21 @@ impl Prepared {
             channels: receive.channels,
             sample_rate_hz: receive.sample_rate_hz,
             volts_per_count: receive.volts_per_count.clone(),
+        }
+    }
+
+    /// What the configuration says of a live stream.
+    #[must_use]
+    pub fn expectation(&self) -> Expectation {
+        let receive = &self.plan.spec.receive;
+        Expectation {
+            sample_format: receive.sample_format,
+            channels: receive.channels,
+            sample_rate_hz: receive.sample_rate_hz,
+            volts_per_count: receive.volts_per_count.clone(),
+            gain_db: receive.gain_db.clone(),
+            pretrigger_samples: u64::try_from(self.plan.place(Stretch { start: 0, len: 0 }, None))
+                .unwrap_or(0),
         }
     }
 

@@ -1,12 +1,18 @@
 //! `simmer replay`: the whole analysis on recordings.
 
+use std::net::SocketAddr;
 use std::path::PathBuf;
+use std::time::{Duration, Instant};
 
+use super::live::Page;
+use super::monitor::limits;
 use super::table::Table;
 use super::{ALARM, Failure, Prepared, RUNNING, give, prepare, say};
 use crate::detect::{Baseline, Session};
-use crate::engine::{Buffers, Finished, Judged, Sink, run};
+use crate::engine::{Buffers, Finished, Input, Judged, Sink, device_time, run};
+use crate::ingest::play::Pace;
 use crate::ingest::{DEFAULT_BLOCK_BYTES, Recording, RecordingError, Source};
+use crate::session::acts::Acts;
 use crate::session::baseline_file::{self, Identity};
 use crate::session::{Folder, FolderError};
 
@@ -25,6 +31,18 @@ pub struct Replay {
     /// Cue list (CSV) that says where the pulses of the recording are
     #[arg(long, value_name = "FILE")]
     pub cues: Option<PathBuf>,
+    /// Acts of a live session (its events.ndjson), each before the first pulse it held for
+    #[arg(long, value_name = "FILE")]
+    pub acts: Option<PathBuf>,
+    /// Other limits for alarms (TOML with [[alarm]] name, limit, off_db, m_of_n)
+    #[arg(long, value_name = "FILE")]
+    pub limits: Option<PathBuf>,
+    /// Pace against device time: max, or 1 or another factor, then with the page
+    #[arg(long, value_name = "F", default_value = "max")]
+    pub speed: Pace,
+    /// Where to serve the page, ADDR:PORT, instead of the configuration's
+    #[arg(long, value_name = "ADDR:PORT")]
+    pub listen: Option<SocketAddr>,
     /// Folder to write the session into; it must not hold one already
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,
@@ -45,21 +63,45 @@ pub struct Replay {
     pub recordings: Vec<PathBuf>,
 }
 
-/// The folder, and the table the person sees.
-pub struct Both {
-    /// The session folder; nothing when it is not kept.
-    pub folder: Option<Folder>,
-    /// The table.
-    pub table: Table,
+/// The folder, the table the person sees, and the page.
+struct Sinks {
+    folder: Folder,
+    table: Table,
+    page: Option<Page>,
 }
 
-impl Sink for Both {
+impl Sink for Sinks {
     type Error = FolderError;
 
     fn take(&mut self, judged: &Judged) -> Result<(), FolderError> {
+        if let Some(page) = &self.page {
+            page.hub.publish(judged);
+        }
         self.table.take(judged).unwrap_or_else(|never| match never {});
-        self.folder.as_mut().map_or(Ok(()), |folder| folder.take(judged))
+        self.folder.take(judged)
     }
+}
+
+/// Items no sooner than device time has it, so many times as fast.
+fn paced<E>(
+    source: impl Iterator<Item = Result<Input, E>> + Send,
+    pace: Pace,
+    rate_hz: f64,
+) -> impl Iterator<Item = Result<Input, E>> + Send {
+    let (mut begun, mut pulse) = (None, None);
+    source.inspect(move |item| match item {
+        Ok(Input::Begin(_)) => begun = None,
+        Ok(Input::Frame(frame)) if pulse != Some(frame.tag.number) => {
+            pulse = Some(frame.tag.number);
+            let time = frame.tag.time.or_else(|| device_time(frame.tag.first, rate_hz));
+            if let (Pace::Times(factor), Some(time)) = (pace, time) {
+                let (begun, first) = *begun.get_or_insert((Instant::now(), time.0));
+                let after = Duration::from_nanos(time.0.saturating_sub(first)).div_f64(factor);
+                std::thread::sleep((begun + after).saturating_duration_since(Instant::now()));
+            }
+        }
+        _ => {}
+    })
 }
 
 /// Threads that compute spectra when nothing is said.
@@ -105,11 +147,23 @@ impl Replay {
         let head = prepared.head(&recordings, self.baseline.as_deref())?;
         let settings = &prepared.loaded.settings;
         let session = Session::new(&prepared.plan, &settings.detect, &settings.alarms, baseline);
+        let limits = limits(self.limits.as_ref(), &settings.alarms)?;
+        let acts = self.acts.as_ref().map(|path| Acts::read(path, &settings.alarms));
+        let acts = acts.transpose()?.unwrap_or_default();
         let folder = Folder::create(&self.out, head, &prepared.plan, self.spectra)?;
-        let mut sinks = Both { folder: Some(folder), table: Table::default() };
+        let page = match self.speed {
+            Pace::Max => None,
+            Pace::Times(_) => Some(Page::start(&prepared, self.listen)?),
+        };
+        let mut sinks = Sinks { folder, table: Table::default(), page };
         let workers = self.workers.map_or_else(default_workers, usize::from);
-        let block = self.block_bytes;
-        let source = |buffers| source(recordings, block, buffers);
+        let (block, pace) = (self.block_bytes, self.speed);
+        let rate_hz = prepared.plan.spec.receive.sample_rate_hz;
+        let source = |buffers| {
+            let source = acts.among(source(recordings, block, buffers)?);
+            let limits = limits.into_iter().map(|act| Ok(Input::Act(act)));
+            Ok(limits.chain(paced(source, pace, rate_hz)))
+        };
         let finished = run(&prepared.plan, session, workers, source, &mut sinks)?;
         self.finish(&finished, sinks)
     }
@@ -121,13 +175,14 @@ impl Replay {
         Ok(recordings)
     }
 
-    fn finish(&self, finished: &Finished, sinks: Both) -> Result<u8, Failure> {
-        let Both { folder, table } = sinks;
-        table.say_rest();
-        if let Some(folder) = folder {
-            let path = folder.finish(finished.account)?;
-            say(&format!("session in {}", path.display()));
+    fn finish(&self, finished: &Finished, sinks: Sinks) -> Result<u8, Failure> {
+        let Sinks { folder, table, page } = sinks;
+        if let Some(page) = page {
+            page.stop();
         }
+        table.say_rest();
+        let path = folder.finish(finished.account)?;
+        say(&format!("session in {}", path.display()));
         give(&table.text())?;
         if !finished.account.closes() {
             return Err(Failure::new(RUNNING, "the sample account does not close"));

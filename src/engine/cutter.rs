@@ -10,7 +10,7 @@ use std::sync::Arc;
 use crossbeam_channel::{Receiver, Sender};
 
 use super::account::Account;
-use super::input::{Act, Frame, Input, PulseTag, Stage, Stream};
+use super::input::{Act, Frame, Input, PulseTag, Stage, Stream, device_time};
 use super::judge::{Item, ToJudge};
 use super::worker::Work;
 use crate::detect::pulse::nanoseconds;
@@ -293,10 +293,12 @@ impl Cutter {
 
     fn time(&self, tag: &PulseTag) -> PulseTime {
         let rate = self.plan.spec.receive.sample_rate_hz;
-        let own_s = tag.time.map_or_else(|| whole(tag.first.0) / rate, |ns| whole(ns.0) / 1e9);
+        // To the nanosecond, as the live stream has it, so that both give the same numbers.
+        let own = tag.time.or_else(|| device_time(tag.first, rate));
+        let own_s = own.map_or_else(|| whole(tag.first.0) / rate, |ns| whole(ns.0) / 1e9);
         let start_ns =
             self.stream.as_ref().and_then(|s| s.start).map(jiff::Timestamp::as_nanosecond);
-        let own_ns = tag.time.map_or_else(|| nanoseconds(own_s), |ns| i128::from(ns.0));
+        let own_ns = own.map_or_else(|| nanoseconds(own_s), |ns| i128::from(ns.0));
         PulseTime {
             since_start_s: self.offset_s + own_s,
             utc_ns: start_ns.map(|start| start + own_ns),

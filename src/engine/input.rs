@@ -14,6 +14,31 @@ pub struct SampleIndex(pub u64);
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct DeviceNanos(pub u64);
 
+/// Device time of a sample where the samples are the only clock, to the nearest nanosecond; nothing
+/// from 2^63 ns on.
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_precision_loss,
+    reason = "an index below 2^53 is exact, a result below 2^63 is checked"
+)]
+#[must_use]
+pub fn device_time(sample: SampleIndex, rate_hz: f64) -> Option<DeviceNanos> {
+    let sample = sample.0;
+    // Whole rates are divided exactly: an f64 has no nanoseconds left after 104 days.
+    let ns = if rate_hz.fract() <= 0.0 && rate_hz < 1e15 {
+        let rate = u128::from(rate_hz as u64);
+        u64::try_from((u128::from(sample) * 1_000_000_000 + rate / 2) / rate).ok()?
+    } else {
+        let ns = (sample as f64 / rate_hz * 1e9).round();
+        if ns >= 9.2e18 {
+            return None;
+        }
+        ns as u64
+    };
+    (ns < 1 << 63).then_some(DeviceNanos(ns))
+}
+
 /// Everything known of a pulse before its samples are looked at.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PulseTag {

@@ -14,7 +14,9 @@ mod worker;
 
 pub use account::Account;
 pub use cutter::CutError;
-pub use input::{Act, DeviceNanos, Frame, Input, PulseTag, SampleIndex, Stage, Stream};
+pub use input::{
+    Act, DeviceNanos, Frame, Input, PulseTag, SampleIndex, Stage, Stream, device_time,
+};
 pub use judge::Judged;
 pub use run::{Buffers, Finished, RunError, Sink, run};
 

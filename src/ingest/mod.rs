@@ -14,6 +14,7 @@ mod cues;
 mod error;
 mod facts;
 mod layout;
+pub mod play;
 mod pulses;
 mod recording;
 mod sigmf;

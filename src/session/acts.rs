@@ -291,7 +291,7 @@ enum When {
 }
 
 /// The acts of an `events.ndjson`, in order.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Acts(Vec<(When, Act)>);
 
 /// Why acts cannot be read.

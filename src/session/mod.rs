@@ -18,6 +18,7 @@ use serde_json::{Value, json};
 
 use crate::detect::{ExposureSummary, What};
 use crate::engine::{Account, Judged, Sink};
+use crate::ingest::wire::Counts;
 use crate::signal::{Plan, Quantity, plan::NoisePlan, transform_path};
 use npy::Spectra;
 
@@ -78,6 +79,7 @@ pub struct Folder {
     events: BufWriter<File>,
     spectra: Option<Spectra>,
     summaries: Vec<ExposureSummary>,
+    counts: Option<Counts>,
     line: String,
 }
 
@@ -120,6 +122,7 @@ impl Folder {
             axes: axes(plan),
             spectra,
             summaries: Vec::new(),
+            counts: None,
             line: String::new(),
         };
         let heads = writeln!(folder.pulses, "{}", table::pulse_head())
@@ -155,14 +158,34 @@ impl Folder {
         Ok(())
     }
 
+    /// Hands everything that was taken so far on to the system.
+    ///
+    /// # Errors
+    /// When a file cannot be written.
+    pub fn flush(&mut self) -> Result<(), FolderError> {
+        self.pulses.flush().map_err(|source| self.fault("pulses.csv", source))?;
+        self.exposures.flush().map_err(|source| self.fault("exposures.csv", source))?;
+        self.events.flush().map_err(|source| self.fault("events.ndjson", source))
+    }
+
+    /// What is known of live streams at their end.
+    pub fn note_streams(
+        &mut self,
+        start_utc: Option<jiff::Timestamp>,
+        names: &[String],
+        counts: Counts,
+    ) {
+        self.head.start_utc = start_utc;
+        self.head.sources = names.iter().map(|name| (name.clone(), None)).collect();
+        self.counts = Some(counts);
+    }
+
     /// Writes `session.json` and closes everything.
     ///
     /// # Errors
     /// When a file cannot be written.
     pub fn finish(mut self, account: Account) -> Result<PathBuf, FolderError> {
-        self.pulses.flush().map_err(|source| self.fault("pulses.csv", source))?;
-        self.exposures.flush().map_err(|source| self.fault("exposures.csv", source))?;
-        self.events.flush().map_err(|source| self.fault("events.ndjson", source))?;
+        self.flush()?;
         if let Some(spectra) = self.spectra.take() {
             spectra.finish().map_err(|source| self.fault("spectra.npy", source))?;
         }
@@ -195,6 +218,7 @@ impl Folder {
             "transform_path": transform_path(),
             "axes": self.axes,
             "account": account_json(account),
+            "stream": self.counts.map(counts_json),
             "dose_definitions": {
                 "excess": "sum over pulses of (P - mean baseline P) * gate length, V2*s, signed; net line power for ultraharmonic and subharmonic",
                 "raw": "sum over pulses of P * gate length, V2*s",
@@ -247,6 +271,26 @@ fn account_json(account: Account) -> Value {
         "samples_not_recorded": account.not_recorded,
         "incomplete_pulses": account.incomplete_pulses,
         "closes": account.closes(),
+    })
+}
+
+/// What came in over the socket, before it was cut into pulses.
+fn counts_json(counts: Counts) -> Value {
+    json!({
+        "streams": counts.streams,
+        "resumes": counts.resumes,
+        "frames": counts.frames,
+        "frames_lost": counts.frames_lost,
+        "frames_again": counts.duplicates,
+        "frames_bad_crc": counts.crc,
+        "frames_late": counts.late,
+        "pulses": counts.pulses,
+        "pulses_unfinished": counts.unfinished,
+        "samples_to_analysis": counts.samples,
+        "samples_outside_pulses": counts.samples_outside,
+        "samples_late": counts.samples_late,
+        "samples_bad_crc": counts.samples_crc,
+        "samples_misplaced": counts.samples_misplaced,
     })
 }
 

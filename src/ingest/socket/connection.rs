@@ -317,3 +317,11 @@ async fn write_lines(
     tokio::time::timeout(LINGER, write.shutdown()).await.ok();
     closed.cancel();
 }
+
+#[cfg(test)]
+impl Voice {
+    pub(super) fn for_test(lines: mpsc::Sender<String>) -> Self {
+        let (close, closed) = (CancellationToken::new(), CancellationToken::new());
+        Self { lines, unread: Arc::default(), close, closed }
+    }
+}

@@ -181,13 +181,14 @@ impl Driver {
             tokio::select! {
                 biased;
                 () = stop.cancelled() => break,
+                // The analysis has ended; whoever runs it says why.
+                () = inputs.closed() => break,
                 permit = inputs.reserve(), if !self.queue.is_empty() => match permit {
                     Ok(permit) => {
                         if let Some(input) = self.queue.pop_front() {
                             permit.send(input);
                         }
                     }
-                    // The analysis has ended; whoever runs it says why.
                     Err(_) => break,
                 },
                 act = acts.recv(), if acts_open && self.queue.len() < MOST_QUEUED => match act {

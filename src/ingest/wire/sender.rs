@@ -10,7 +10,7 @@ use super::hello::{Hello, StageFrom};
 use super::json::syntax;
 use super::reply::{Message, Refusal, Reply, Totals};
 use crate::detect::MarkKind;
-use crate::engine::{Frame, PulseTag};
+use crate::engine::{Frame, PulseTag, device_time};
 
 /// What cannot be sent.
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]
@@ -358,15 +358,15 @@ impl Sender {
         }
         let target = Target::new(&tag.target)
             .ok_or_else(|| SendError::Target { pulse, target: tag.target.to_string() })?;
-        let pulse_time_ns =
-            match tag.time {
-                Some(time) if time.0 < 1 << 63 => time.0,
-                None => time_ns(tag.first.0, self.hello.sample_rate_hz)
-                    .ok_or(SendError::Number { pulse, field: "time", bound: "below 2^63 ns" })?,
-                Some(_) => {
-                    return Err(SendError::Number { pulse, field: "time", bound: "below 2^63 ns" });
-                }
-            };
+        let pulse_time_ns = match tag.time {
+            Some(time) if time.0 < 1 << 63 => time.0,
+            None => device_time(tag.first, self.hello.sample_rate_hz)
+                .map(|time| time.0)
+                .ok_or(SendError::Number { pulse, field: "time", bound: "below 2^63 ns" })?,
+            Some(_) => {
+                return Err(SendError::Number { pulse, field: "time", bound: "below 2^63 ns" });
+            }
+        };
         let operator = self.hello.stage_from == StageFrom::Operator;
         Ok(Header {
             first_sample,
@@ -395,26 +395,4 @@ impl Sender {
         }
         self.cursor = self.cursor.max(self.oldest());
     }
-}
-
-/// Device time of a sample where the samples are the only clock, to the nearest nanosecond.
-#[allow(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    clippy::cast_precision_loss,
-    reason = "an index below 2^53 is exact, a result below 2^63 is checked"
-)]
-fn time_ns(sample: u64, rate_hz: f64) -> Option<u64> {
-    // Whole rates are divided exactly: an f64 has no nanoseconds left after 104 days.
-    let ns = if rate_hz.fract() <= 0.0 && rate_hz < 1e15 {
-        let rate = u128::from(rate_hz as u64);
-        u64::try_from((u128::from(sample) * 1_000_000_000 + rate / 2) / rate).ok()?
-    } else {
-        let ns = (sample as f64 / rate_hz * 1e9).round();
-        if ns >= 9.2e18 {
-            return None;
-        }
-        ns as u64
-    };
-    (ns < 1 << 63).then_some(ns)
 }

@@ -1,0 +1,275 @@
+//! `simmer monitor`: the daemon.
+
+use std::net::{Ipv4Addr, SocketAddr};
+use std::path::{Path, PathBuf};
+
+use tracing_subscriber::EnvFilter;
+
+use super::live::{Left, Live, Setup};
+use super::replay::{default_workers, named_baseline};
+use super::{ALARM, CONFIG, Failure, NO_INPUT, Prepared, RUNNING, USAGE, give, prepare, say};
+use crate::detect::{Act, AlarmSpec};
+use crate::serve::Web;
+use crate::session::acts::limits_from;
+
+/// Where the page is when the configuration says nothing.
+pub const HTTP: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), 8787);
+
+/// Where samples come in when the configuration says nothing.
+const STREAM: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(Ipv4Addr::LOCALHOST), 8788);
+
+/// Shortest token that is taken, characters.
+const TOKEN_CHARS: usize = 16;
+
+/// Largest limits file, bytes.
+const MOST_LIMITS_BYTES: u64 = 1 << 20;
+
+/// What to hear with, and where to keep it.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Example, with `simmer send` or a digitiser as the sender:
+  simmer monitor -c demo-data/config.toml --out out/live
+
+This page does not stop the drive: simmer is no safety interlock.")]
+pub struct Monitor {
+    /// Configuration (TOML)
+    #[arg(short, long, value_name = "CONFIG")]
+    pub config: PathBuf,
+    /// Baseline file made by `simmer baseline`; wins over baseline pulses of the stream
+    #[arg(long, value_name = "FILE")]
+    pub baseline: Option<PathBuf>,
+    /// Other limits for alarms (TOML with [[alarm]] name, limit, off_db, m_of_n)
+    #[arg(long, value_name = "FILE")]
+    pub limits: Option<PathBuf>,
+    /// Folder to keep the session in; it must not hold one already
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Also write spectra.npy
+    #[arg(long, requires = "out")]
+    pub spectra: bool,
+    /// Where to serve the page, ADDR:PORT, instead of the configuration's
+    #[arg(long, value_name = "ADDR:PORT")]
+    pub listen: Option<SocketAddr>,
+    /// Where to take samples, ADDR:PORT, instead of the configuration's
+    #[arg(long, value_name = "ADDR:PORT")]
+    pub stream: Option<SocketAddr>,
+    /// Serve the page's files from this folder, read anew for each request
+    #[arg(long, value_name = "DIR")]
+    pub web_dir: Option<PathBuf>,
+    /// Threads that compute spectra [default: one a processor]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
+    pub workers: Option<u16>,
+    /// End with exit code 10 when an alarm was raised
+    #[arg(long, value_name = "WHAT", value_parser = ["alarm"])]
+    pub fail_on: Option<String>,
+}
+
+/// Why a monitor stops.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Why {
+    /// Ctrl-C.
+    Interrupt,
+    /// SIGTERM.
+    Terminate,
+    /// The analysis has ended by itself.
+    Fell,
+}
+
+impl Why {
+    const fn code(self) -> u8 {
+        match self {
+            Self::Interrupt => 130,
+            Self::Terminate => 143,
+            Self::Fell => RUNNING,
+        }
+    }
+}
+
+/// A runtime for the daemon's waiting.
+///
+/// # Errors
+/// When the system gives no threads.
+pub fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
+    tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .map_err(|error| Failure::new(RUNNING, format!("no threads: {error}")))
+}
+
+/// The log, to standard error; `SIMMER_LOG` chooses what is in it.
+pub fn log(level: &str) {
+    let filter = EnvFilter::try_from_env("SIMMER_LOG").unwrap_or_else(|_| EnvFilter::new(level));
+    // A second log in one process would only repeat the first.
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_target(false)
+        .with_writer(std::io::stderr)
+        .try_init()
+        .ok();
+}
+
+/// Waits for a signal, or for the analysis to end. From then on a second signal ends at once.
+///
+/// # Errors
+/// When the system gives no signals.
+pub async fn until_stopped(live: &Live) -> Result<Why, Failure> {
+    let fault = |error: std::io::Error| Failure::new(RUNNING, format!("signals: {error}"));
+    #[cfg(unix)]
+    let mut terminate =
+        tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()).map_err(fault)?;
+    #[cfg(unix)]
+    let terminated = async move { terminate.recv().await };
+    #[cfg(not(unix))]
+    let terminated = std::future::pending::<Option<()>>();
+    tokio::select! {
+        interrupted = tokio::signal::ctrl_c() => {
+            interrupted.map_err(fault)?;
+            say("stopping; press Ctrl-C again to end at once");
+            tokio::spawn(async {
+                if tokio::signal::ctrl_c().await.is_ok() {
+                    std::process::exit(130);
+                }
+            });
+            Ok(Why::Interrupt)
+        }
+        _ = terminated => Ok(Why::Terminate),
+        () = live.fallen.cancelled() => Ok(Why::Fell),
+    }
+}
+
+/// Says where everything is.
+pub fn say_where(live: &Live, unix: Option<&Path>) {
+    say(&format!("page on http://{}/", live.http));
+    if let Some(stream) = live.stream {
+        say(&format!("stream on {stream}"));
+    }
+    if let Some(path) = unix {
+        say(&format!("stream on unix:{}", path.display()));
+    }
+}
+
+/// Says what a monitor leaves; whether everything is well.
+///
+/// # Errors
+/// When standard output cannot be written, or the account does not close.
+pub fn report(left: &Left) -> Result<bool, Failure> {
+    if let Some(path) = &left.folder {
+        say(&format!("session in {}", path.display()));
+    }
+    give(&left.table.text())?;
+    if !left.finished.account.closes() {
+        return Err(Failure::new(RUNNING, "the sample account does not close"));
+    }
+    Ok(!left.failed)
+}
+
+/// Limits from a file, as an act that holds from the first pulse on.
+///
+/// # Errors
+/// What is wrong with the file.
+pub fn limits(path: Option<&PathBuf>, known: &[AlarmSpec]) -> Result<Option<Act>, Failure> {
+    let Some(path) = path else { return Ok(None) };
+    let at = |code, why: String| Failure::new(code, format!("{}: {why}", path.display()));
+    let text = read_small(path, MOST_LIMITS_BYTES)?;
+    let mut table: serde_json::Value =
+        toml::from_str(&text).map_err(|error| at(CONFIG, error.to_string()))?;
+    let alarms = table["alarm"].take();
+    let alarms =
+        limits_from(&alarms, known).map_err(|fault| at(CONFIG, format!("[[alarm]]: {fault}")))?;
+    Ok(Some(Act::Limits(alarms)))
+}
+
+fn read_small(path: &Path, most: u64) -> Result<String, Failure> {
+    let fault = |error: std::io::Error| {
+        let code = if error.kind() == std::io::ErrorKind::NotFound { NO_INPUT } else { RUNNING };
+        Failure::new(code, format!("{}: {error}", path.display()))
+    };
+    let bytes = std::fs::metadata(path).map_err(fault)?.len();
+    if bytes > most {
+        let text = format!("{}: has {bytes} bytes, at most {most} are read", path.display());
+        return Err(Failure::new(CONFIG, text));
+    }
+    std::fs::read_to_string(path).map_err(fault)
+}
+
+impl Monitor {
+    /// Runs the command; the exit code.
+    ///
+    /// # Errors
+    /// What went wrong, with its exit code.
+    pub fn run(&self) -> Result<u8, Failure> {
+        log("info");
+        let prepared = prepare(&self.config)?;
+        runtime()?.block_on(self.serve(&prepared))
+    }
+
+    async fn serve(&self, prepared: &Prepared) -> Result<u8, Failure> {
+        let settings = &prepared.loaded.settings;
+        let written = settings.serve.clone().unwrap_or_default();
+        let unix = written.stream_unix.clone();
+        // A unix socket that is written alone is meant alone.
+        let tcp = self.stream.or(written.stream).or(unix.is_none().then_some(STREAM));
+        let http = self.listen.or(written.http).unwrap_or(HTTP);
+        let token = written.token_file.as_ref().map(|path| token(path)).transpose()?;
+        check_open(&[Some(http), tcp], token.as_ref())?;
+        let baseline = named_baseline(prepared, self.baseline.as_ref())?;
+        let setup = Setup {
+            prepared,
+            baseline: baseline.zip(self.baseline.clone()),
+            limits: limits(self.limits.as_ref(), &settings.alarms)?,
+            out: self.out.as_deref(),
+            spectra: self.spectra,
+            workers: self.workers.map_or_else(default_workers, usize::from),
+            web: self.web_dir.clone().map_or(Web::Embedded, Web::Folder),
+            http,
+            stream: tcp,
+            stream_unix: unix.clone(),
+            token,
+            source: "live",
+        };
+        let live = Live::start(setup).await?;
+        say(crate::CAUTION);
+        say_where(&live, unix.as_deref());
+        let why = until_stopped(&live).await?;
+        let left = live.stop().await?;
+        let well = report(&left)?;
+        if !well {
+            return Ok(RUNNING);
+        }
+        let alarmed = left.finished.session.alarms_raised() > 0 && self.fail_on.is_some();
+        Ok(if alarmed { ALARM } else { why.code() })
+    }
+}
+
+/// Whoever can be reached from other machines needs a token.
+///
+/// # Errors
+/// Names the address.
+pub fn check_open(addresses: &[Option<SocketAddr>], token: Option<&String>) -> Result<(), Failure> {
+    let open = addresses.iter().flatten().find(|address| !address.ip().is_loopback());
+    match (open, token) {
+        (Some(address), None) => Err(Failure::new(
+            USAGE,
+            format!("{address} can be reached from other machines: name a token_file in [serve]"),
+        )),
+        _ => Ok(()),
+    }
+}
+
+/// The token of a file.
+///
+/// # Errors
+/// A file that cannot be read, or holds no token.
+pub fn token(path: &Path) -> Result<String, Failure> {
+    let text = read_small(path, 4096)?;
+    let token = text.trim();
+    let fine = token.len() >= TOKEN_CHARS && token.chars().all(|c| c.is_ascii_graphic());
+    if !fine {
+        let text = format!(
+            "{}: the token must be one word of at least {TOKEN_CHARS} visible ASCII characters",
+            path.display()
+        );
+        return Err(Failure::new(CONFIG, text));
+    }
+    Ok(token.to_owned())
+}

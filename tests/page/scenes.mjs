@@ -1,0 +1,140 @@
+// The states the page is shown in, each played into a mock daemon. Times are device time from the
+// first pulse, five pulses a second.
+
+const RAMP_MPA = [0.06, 0.09, 0.12, 0.16, 0.22, 0.3];
+const DOSE = { harmonic: 3.42e-9, ultraharmonic: 1.07e-10, subharmonic: 8.3e-11, broadband: 0 };
+
+function up(daemon, stageFrom = 'operator') {
+  daemon.status.stream = { state: 'up', name: '127.0.0.1:50312', device: 'bench digitiser', stage_from: stageFrom };
+  daemon.status.account = { received: 1.2e8, lost: 0, frames_lost: 0, crc: 0, late: 0, duplicates: 0, unfinished: 0 };
+}
+
+function baselineDone(daemon, target = '') {
+  daemon.status.baseline = RAMP_MPA.map((drive_mpa) => ({ target, drive_mpa, pulses: 30, wanted: 30, needed: 10, in_use: true }));
+}
+
+function now(daemon, word, sentence, notHearing = []) {
+  daemon.status.now = { word, sentence, hearing: word !== 'NOT HEARING', not_hearing: notHearing };
+}
+
+function exposure(daemon, count, how = () => ({})) {
+  up(daemon);
+  baselineDone(daemon);
+  daemon.status.exposure = { number: 1, received: 0, expected: daemon.head.expected_pulses, missing: 0 };
+  for (let k = 0; k < count; k += 1) {
+    daemon.pulse({ stage: 'exposure', ...how(k, count) });
+    daemon.status.exposure.received += 1;
+  }
+  daemon.status.excess_dose_v2s = DOSE;
+  daemon.status.injection = { number: 1, since_s: 12.3, agent: 'lipid-shelled', volume_ul: 50 };
+  daemon.status.margin = { alarm: 'inertial', quantity: 'broadband', channel: 0, db: -1.2 };
+  daemon.status.go_ahead = { go_on: true, why: [] };
+}
+
+/** A ramp with the verdicts that belong to it. */
+function ramp(k, count) {
+  const step = Math.min(5, Math.floor((6 * k) / count));
+  return { drive_mpa: RAMP_MPA[step], verdict: step < 3 ? 'not_detected' : step < 5 ? 'stable' : 'inertial', reason: step === 5 ? 'broadband pulse +7.3 dB' : step >= 3 ? 'ultraharmonic 2 of 3 +4.0 dB' : '' };
+}
+
+function mark(daemon, pulse, what) {
+  daemon.event({ event: 'mark', id: daemon.nextMark, pulse, time_s: pulse / 5, target: '', by: 'page', backdated_s: 0, text: '', ...what });
+  daemon.nextMark += 1;
+}
+
+export const SCENES = {
+  waiting() {},
+
+  baseline(daemon) {
+    up(daemon);
+    for (let k = 0; k < 10; k += 1) daemon.pulse({ stage: 'noise', drive_mpa: 0 });
+    for (let k = 0; k < 83; k += 1) daemon.pulse({ stage: 'baseline', drive_mpa: RAMP_MPA[Math.floor(k / 30)] });
+    daemon.status.baseline = [30, 30, 23].map((pulses, place) => ({ target: '', drive_mpa: RAMP_MPA[place], pulses, wanted: 30, needed: 10, in_use: false }));
+    now(daemon, 'NO VERDICT', 'Recording the baseline: 0.120 MPa, 23 of 30.');
+    daemon.status.go_ahead = { go_on: false, why: ['stage baseline'] };
+  },
+
+  not_detected(daemon) {
+    exposure(daemon, 12, () => ({ drive_mpa: 0.12 }));
+    mark(daemon, 4, { mark: 'injection', number: 1, agent: 'lipid-shelled', volume_ul: 50 });
+    now(daemon, 'NOT DETECTED', 'Not detected. Broadband would show from +0.8 dB.');
+  },
+
+  stable(daemon) {
+    exposure(daemon, 48, (k) => ({ drive_mpa: k < 20 ? 0.12 : 0.16, verdict: k < 22 ? 'not_detected' : 'stable', reason: k < 22 ? '' : 'ultraharmonic 2 of 3 +4.0 dB' }));
+    mark(daemon, 8, { mark: 'injection', number: 1 });
+    now(daemon, 'STABLE', 'Stable: ultraharmonic 4.0 dB over its limit.');
+    daemon.status.margin.db = -0.4;
+  },
+
+  inertial(daemon) {
+    exposure(daemon, 90, ramp);
+    mark(daemon, 6, { mark: 'injection', number: 1 });
+    mark(daemon, 50, { mark: 'note', text: 'flow raised' });
+    now(daemon, 'INERTIAL', 'Inertial: broadband 7.3 dB over its limit.');
+    daemon.status.margin.db = 7.3;
+    daemon.status.excess_dose_v2s = { ...DOSE, broadband: 2.61e-8 };
+    daemon.raise({ name: 'drive above baseline', severity: 'warning', cause: 'drive 0.300 MPa is above the highest baseline of 0.220 MPa' });
+    daemon.raise({ name: 'inertial', severity: 'stop', cause: 'broadband over the limit of the budget by 7.3 dB' });
+    daemon.status.go_ahead = { go_on: false, why: ['stop alarm inertial is not acknowledged'] };
+  },
+
+  not_hearing(daemon) {
+    exposure(daemon, 60, (k) => (k < 40 ? { drive_mpa: 0.16 } : { drive_mpa: 0.16, verdict: 'indeterminate', reason: 'fundamental low' }));
+    now(daemon, 'NOT HEARING', 'Not hearing: the fundamental is 20.1 dB under its baseline. Silence says nothing now.', [{ channel: 0, why: 'fundamental low' }]);
+    daemon.raise({ name: 'not hearing', severity: 'warning', cause: 'fundamental 20.1 dB under its baseline', latch: false });
+    daemon.status.margin = null;
+    daemon.status.go_ahead = { go_on: false, why: ['not hearing', 'alarm not hearing is on'] };
+  },
+
+  stale(daemon) {
+    SCENES.stable(daemon);
+  },
+
+  replay(daemon) {
+    SCENES.inertial(daemon);
+    daemon.head.live = false;
+    daemon.head.source = 'a recording of the simulated bench';
+    daemon.status.live = false;
+  },
+
+  four_channels(daemon) {
+    daemon.head.channels = [0, 1, 2, 3];
+    const deaf = 'indeterminate';
+    exposure(daemon, 30, (k) => ({
+      target: 'left, deep', drive_mpa: 0.16, verdict: k < 18 ? 'not_detected' : 'stable', reason: k < 18 ? '' : 'ultraharmonic 2 of 3 +4.0 dB (channel 1)',
+      channelVerdicts: ['not_detected', k < 18 ? 'not_detected' : 'stable', deaf, 'not_detected'],
+    }));
+    daemon.status.target = 'left, deep';
+    daemon.status.stream.stage_from = 'sender';
+    daemon.status.margin.channel = 'all';
+    now(daemon, 'STABLE', 'Stable: ultraharmonic 4.0 dB over its limit on channel 1.', [{ channel: 2, why: 'fundamental low' }]);
+  },
+
+  pulses_300(daemon) {
+    exposure(daemon, 300, ramp);
+    mark(daemon, 20, { mark: 'injection', number: 1 });
+    mark(daemon, 160, { mark: 'injection', number: 2 });
+    now(daemon, 'INERTIAL', 'Inertial: broadband 7.3 dB over its limit.');
+    daemon.status.margin.db = 7.3;
+  },
+
+  pulses_2000(daemon) {
+    daemon.head.expected_pulses = 1800;
+    exposure(daemon, 2000, (k, count) => ({ ...ramp(k, count), hole: k % 400 === 399, skip: false }));
+    daemon.status.exposure.missing = 5;
+    mark(daemon, 200, { mark: 'injection', number: 1 });
+    now(daemon, 'INERTIAL', 'Inertial: broadband 7.3 dB over its limit.');
+    daemon.status.margin.db = 7.3;
+  },
+
+  running(daemon) {
+    exposure(daemon, 30, () => ({ drive_mpa: 0.12 }));
+    now(daemon, 'NOT DETECTED', 'Not detected. Broadband would show from +0.8 dB.');
+    daemon.every(200, () => {
+      daemon.pulse({ drive_mpa: 0.12 });
+      daemon.status.exposure.received += 1;
+      daemon.status.injection.since_s += 0.2;
+    });
+  },
+};

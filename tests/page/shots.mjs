@@ -1,0 +1,52 @@
+// Screenshots of every state at the two sizes the page is laid out for.
+//
+//   node shots.mjs [OUT-DIRECTORY] [STATE …]
+
+import { mkdir } from 'node:fs/promises';
+import path from 'node:path';
+
+import { openBrowser, openPage } from './browser.mjs';
+import { MockDaemon } from './mock.mjs';
+import { SCENES } from './scenes.mjs';
+
+const SIZES = [{ width: 1280, height: 800 }, { width: 1024, height: 600 }];
+const [out = 'shots', ...wanted] = process.argv.slice(2);
+const names = wanted.length > 0 ? wanted : [...Object.keys(SCENES), 'chosen', 'help', 'details'];
+
+/** What is done with the page after a scene is up. */
+const THEN = {
+  stale: async (page, daemon) => {
+    daemon.beating = false;
+    await page.waitForSelector('html[data-stale="yes"]');
+    await page.waitForTimeout(1500);
+  },
+  chosen: async (page) => {
+    for (let k = 0; k < 40; k += 1) await page.keyboard.press('ArrowDown');
+    await page.keyboard.press('i');
+    await page.waitForTimeout(500);
+  },
+  help: async (page) => page.keyboard.press('h'),
+  details: async (page) => page.keyboard.press('d'),
+};
+const SCENE_OF = { chosen: 'pulses_300', help: 'stable', details: 'four_channels' };
+
+await mkdir(out, { recursive: true });
+const browser = await openBrowser();
+for (const name of names) {
+  const daemon = new MockDaemon();
+  SCENES[SCENE_OF[name] ?? name](daemon);
+  const url = await daemon.listen();
+  for (const size of SIZES) {
+    const { page, complaints } = await openPage(browser.context, url, size);
+    await page.waitForFunction(() => document.documentElement.dataset.link === 'up');
+    await page.waitForTimeout(700);
+    await THEN[name]?.(page, daemon);
+    const file = path.join(out, `${name}_${size.width}x${size.height}.png`);
+    await page.screenshot({ path: file });
+    process.stdout.write(`${file}${complaints.length > 0 ? ` complained: ${complaints.join(' | ')}` : ''}\n`);
+    daemon.beating = true;
+    await page.close();
+  }
+  await daemon.close();
+}
+await browser.close();
