@@ -194,6 +194,7 @@ function draw() {
   list.draw();
   strip.draw(list.looked);
   source.look(list.looked, list.chosenEntry === null, state.channel);
+  plot.empty = list.looked === null;
   if (source.changed) plot.show(source.densityDb, source.baseline);
   source.changed = false;
   plot.colourRangeDb = list.colourRangeDb;
@@ -217,7 +218,11 @@ function showLooked() {
   // The newest pulse changes all the time: only a chosen one is spoken.
   at('chosen-text').setAttribute('aria-live', chosen ? 'polite' : 'off');
   at('chosen-text').textContent = entry === null ? 'no pulse yet' : `${chosen ? 'chosen' : 'newest'}: ${rowSentence(entry)}`;
-  const where = entry?.stage === 'exposure' ? `exposure ${entry.exposure ?? ''}` : `stage ${entry?.stage || '–'}`;
+  if (entry === null) {
+    at('strip-title').textContent = '';
+    return;
+  }
+  const where = entry.stage === 'exposure' ? `exposure ${entry.exposure ?? ''}` : `stage ${entry.stage || '–'}`;
   at('strip-title').textContent = `${where}: dB over baseline, −3 to +15`;
 }
 

@@ -45,6 +45,7 @@ export class NowPart {
     this.say('sentence', view.sentence);
     this.part('replay').hidden = head?.live !== false;
     this.say('link', view.link);
+    this.part('link').title = view.link;
     this.showCells(view);
     this.showBaseline(view);
     this.flag('go', view.go.go ? 'on' : 'hold', this.part('go'));
@@ -97,7 +98,7 @@ export class NowPart {
     words.textContent = text;
     const bar = this.document.createElement('i');
     bar.style.width = `${Math.round(share * 100)}%`;
-    box.append(words, bar);
+    box.append(bar, words);
     return box;
   }
 

@@ -140,7 +140,7 @@ export function linkText(head, status, link) {
   if (status?.account?.lost > 0) parts.push(`${status.account.lost} samples lost`);
   const exposure = status?.exposure;
   if (exposure && known(exposure.expected) && exposure.received > exposure.expected) {
-    parts.push(`pulses after the ${exposure.expected}th are outside the promised chance of false verdicts`);
+    parts.unshift(`pulses past ${exposure.expected} are outside the promise`);
   }
   if (head?.source) parts.push(head.source);
   if (head?.subject) parts.push(head.subject);

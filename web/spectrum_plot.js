@@ -76,7 +76,7 @@ export class SpectrumPlot {
     const range = levelRange([this.densityDb, ...curves].filter(Boolean), this.usedBins) ?? (this.baseline === null ? null : this.range);
     if (range === null) {
       front.fillStyle = colours.dim;
-      front.fillText('no spectrum is kept for this pulse', LEFT + 8, this.height / 2);
+      if (!this.empty) front.fillText('no spectrum is kept for this pulse', LEFT + 8, this.height / 2);
       return;
     }
     // The axis widens at once and narrows never within a run, so that pulses can be compared.

@@ -414,3 +414,198 @@ fn act_of(event: &Value, known: &[AlarmSpec]) -> Result<Option<(When, Act)>, Act
     };
     Ok(Some((when, act)))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::events::event_json;
+    use super::*;
+    use crate::detect::{Event, Severity, What};
+    use crate::engine::{Frame, PulseTag, SampleIndex};
+    use crate::signal::Quantity;
+
+    fn alarms() -> Vec<AlarmSpec> {
+        let rule = Rule { needed: 2, of: 3 };
+        let spec = |name: &str, trigger| AlarmSpec {
+            name: name.to_owned(),
+            severity: Severity::Warning,
+            trigger,
+            hold_s: 1.0,
+            latch: false,
+            sinks: vec!["page".to_owned()],
+        };
+        let over = |quantity, limit| Trigger::Over { quantity, limit };
+        let by_hand = AlarmLimit::AboveBaselineDb { on_db: 3.0, off_db: 2.0, rule };
+        let density = AlarmLimit::DensityV2PerHz { on_v2_per_hz: 1e-12, off_db: -1.0, rule };
+        vec![
+            spec("budget", over(Quantity::Broadband, AlarmLimit::Budget)),
+            spec("hand", over(Quantity::Harmonic, by_hand)),
+            spec("density", over(Quantity::Subharmonic, density)),
+            spec("overload", Trigger::State(crate::detect::Condition::Overload)),
+        ]
+    }
+
+    /// A request's mark as an event and back.
+    #[track_caller]
+    fn check_mark(request: &str) {
+        let request: Value = serde_json::from_str(request).unwrap();
+        let mark = mark_from(&request, 5).unwrap();
+        let what = What::Mark { mark: Box::new(mark.clone()), number: None };
+        let event = Event { pulse: Some(9), time_s: 1.5, target: "left".into(), what };
+        let read = act_of(&event_json(&event), &[]).unwrap();
+        assert_eq!(read, Some((When::Before(9), Act::Mark(mark))));
+    }
+
+    #[test]
+    fn marks_come_back_from_their_events() {
+        check_mark(r#"{"mark":"injection"}"#);
+        check_mark(
+            r#"{"mark":"injection","number":3,"agent":"batch C","volume_ul":50.5,"route":"upstream","backdated_s":4.5,"text":"slow"}"#,
+        );
+        check_mark(r#"{"mark":"target","target":"right, lower"}"#);
+        for name in ["pause", "resume", "abort", "exposure ended"] {
+            check_mark(&format!(r#"{{"mark":"{name}"}}"#));
+        }
+        check_mark(r#"{"mark":"note","text":"bath topped up"}"#);
+        check_mark(r#"{"mark":"void","void":3}"#);
+    }
+
+    #[track_caller]
+    fn check_refused(request: &str, expected: &str) {
+        let request: Value = serde_json::from_str(request).unwrap();
+        assert_eq!(mark_from(&request, 5).unwrap_err().to_string(), expected);
+    }
+
+    #[test]
+    fn a_request_at_fault_is_told_which_key_and_what_bound() {
+        check_refused("[]", "the body must be a JSON object");
+        let names = "injection, target, pause, resume, exposure ended, abort, note, void";
+        check_refused("{}", &format!("mark is \"\", must be one of {names}"));
+        check_refused(r#"{"mark":"dance"}"#, &format!("mark is \"dance\", must be one of {names}"));
+        check_refused(
+            r#"{"mark":"pause","volume_ul":3}"#,
+            "volume_ul is not known, must be one of mark, backdated_s, text",
+        );
+        check_refused(
+            r#"{"mark":"injection","number":0}"#,
+            "number is 0, must be a whole number from 1 to 4294967295",
+        );
+        check_refused(
+            r#"{"mark":"injection","volume_ul":-1}"#,
+            "volume_ul is -1, must be 0 to 1e9",
+        );
+        check_refused(
+            r#"{"mark":"injection","backdated_s":-0.5}"#,
+            "backdated_s is -0.5, must be 0 to 86400",
+        );
+        check_refused(r#"{"mark":"target"}"#, "target is missing");
+        check_refused(
+            r#"{"mark":"target","target":"0123456789012345678901234567890123"}"#,
+            "target must be text of at most 32 bytes without control characters",
+        );
+        check_refused(r#"{"mark":"note"}"#, "text must not be empty in a note");
+        check_refused(r#"{"mark":"void"}"#, "void must be the number of a mark");
+    }
+
+    #[test]
+    fn limits_come_back_as_they_were_written() {
+        let known = alarms();
+        let written = limits_json(&known);
+        // An alarm that watches a condition has no limit.
+        assert_eq!(written.as_array().unwrap().len(), 3);
+        assert_eq!(*limits_from(&written, &known).unwrap(), known[..3]);
+    }
+
+    #[track_caller]
+    fn check_limit(limit: &str, expected: &str) {
+        let value: Value = serde_json::from_str(limit).unwrap();
+        assert_eq!(limits_from(&value, &alarms()).unwrap_err().to_string(), expected);
+    }
+
+    #[test]
+    fn a_limit_at_fault_is_told_which_key_and_what_bound() {
+        check_limit("3", "alarms must be a list");
+        check_limit(
+            r#"[{"name":"x"}]"#,
+            "alarms[0].name is \"x\", must be one of budget; hand; density; overload",
+        );
+        check_limit(
+            r#"[{"name":"overload"}]"#,
+            "alarms[0].name is \"overload\", which watches a condition and has no limit",
+        );
+        check_limit(
+            r#"[{"name":"hand","quantity":"broadband","limit":"budget"}]"#,
+            "alarms[0].quantity is \"broadband\", the alarm watches \"harmonic\"",
+        );
+        check_limit(
+            r#"[{"name":"hand","limit":{"db":1},"off_db":2,"m_of_n":"1 of 1"}]"#,
+            "alarms[0].off_db is 2, must be at most the limit's db, 1",
+        );
+        check_limit(
+            r#"[{"name":"hand","limit":{"db":1},"off_db":1,"m_of_n":"3 of 2"}]"#,
+            "alarms[0].m_of_n must be \"m of n\" with 1 ≤ m ≤ n ≤ 64",
+        );
+        check_limit(
+            r#"[{"name":"hand","limit":"loud"}]"#,
+            "alarms[0].limit must be \"budget\", {\"db\": within ±300} or {\"v2_per_hz\": above 0}",
+        );
+    }
+
+    fn frame(number: u64) -> Result<Input, String> {
+        let tag = PulseTag {
+            number,
+            first: SampleIndex(0),
+            time: None,
+            trigger_offset: None,
+            drive_mpa: None,
+            drive_setting: None,
+            target: Arc::from(""),
+            exposure: None,
+            stage: Stage::Exposure,
+            sham: false,
+            lost_samples: 0,
+        };
+        Ok(Input::Frame(Frame { tag: Arc::new(tag), offset: 0, bytes: Vec::new(), last: true }))
+    }
+
+    #[test]
+    fn acts_come_before_the_first_pulse_they_held_for() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("events.ndjson");
+        let lines = [
+            r#"{"event":"stage","pulse":2,"stage":"noise","by":"operator"}"#,
+            r#"{"event":"stage","pulse":2,"stage":"baseline","by":"sender"}"#,
+            r#"{"event":"mark","pulse":5,"mark":"note","id":1,"by":"operator","text":"between"}"#,
+            r#"{"event":"warning","pulse":5,"text":"no act"}"#,
+            r#"{"event":"alarm acknowledged","pulse":null,"id":4,"name":"x","after_pulse":6}"#,
+            r#"{"event":"mark","pulse":null,"mark":"pause","id":null,"by":"sender"}"#,
+        ];
+        std::fs::write(&path, lines.join("\n")).unwrap();
+        let acts = Acts::read(&path, &[]).unwrap();
+        let source = [frame(2), frame(2), frame(4), frame(6), frame(7), Ok(Input::End)];
+        let order: Vec<String> = acts
+            .among(source.into_iter())
+            .map(|item| match item.unwrap() {
+                Input::Frame(frame) => frame.tag.number.to_string(),
+                Input::Act(Act::Stage(stage)) => stage.name().to_owned(),
+                Input::Act(Act::Mark(mark)) => mark.kind.name().to_owned(),
+                Input::Act(Act::Acknowledge(id)) => format!("acknowledge {id}"),
+                Input::End => "end".to_owned(),
+                other => panic!("{other:?}"),
+            })
+            .collect();
+        let expected = ["noise", "2", "2", "4", "note", "6", "acknowledge 4", "7", "pause", "end"];
+        assert_eq!(order, expected);
+    }
+
+    #[test]
+    fn a_faulty_line_is_named() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("events.ndjson");
+        std::fs::write(&path, "{\"event\":\"warning\"}\n\n{\"event\":\"mark\",\"mark\":\"x\"}\n")
+            .unwrap();
+        let error = Acts::read(&path, &[]).unwrap_err().to_string();
+        assert!(error.ends_with("events.ndjson, line 3: mark is \"x\", must be one of injection, target, pause, resume, exposure ended, abort, note, void"), "{error}");
+        let error = Acts::read(&folder.path().join("none"), &[]).unwrap_err().to_string();
+        assert!(error.ends_with("none: no such acts file"), "{error}");
+    }
+}

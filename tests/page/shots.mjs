@@ -39,7 +39,8 @@ for (const name of names) {
   for (const size of SIZES) {
     const { page, complaints } = await openPage(browser.context, url, size);
     await page.waitForFunction(() => document.documentElement.dataset.link === 'up');
-    await page.waitForTimeout(700);
+    await page.waitForFunction((words) => document.getElementById('sentence').textContent === words, daemon.status.now.sentence);
+    await page.waitForTimeout(1200);
     await THEN[name]?.(page, daemon);
     const file = path.join(out, `${name}_${size.width}x${size.height}.png`);
     await page.screenshot({ path: file });

@@ -1,5 +1,6 @@
 //! The whole room, pulse by pulse, with readings made from numbers.
 
+mod acts;
 mod alarms;
 mod baselines;
 mod channels;

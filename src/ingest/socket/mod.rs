@@ -113,13 +113,15 @@ enum Arrival {
 pub async fn run(listeners: Listeners, socket: Socket) -> Counts {
     let (arrivals_in, arrivals) = mpsc::channel(ARRIVALS_LINE);
     let room = Arc::new(Semaphore::new(MOST_CONNECTIONS));
-    let stop = socket.stop.child_token();
+    let stop = socket.stop.clone();
+    // Connections end after the driver: it still has something to say to them.
+    let doors = CancellationToken::new();
     let start = Instant::now();
     let door = connection::Door {
         arrivals: arrivals_in,
         buffers: Arc::clone(&socket.buffers),
         room,
-        stop: stop.clone(),
+        stop: doors.clone(),
     };
     let mut accepting = tokio::task::JoinSet::new();
     if let Some(tcp) = listeners.tcp {
@@ -146,7 +148,7 @@ pub async fn run(listeners: Listeners, socket: Socket) -> Counts {
         peer: String::new(),
     };
     let counts = driver.run(inputs, acts, arrivals, &stop).await;
-    stop.cancel();
+    doors.cancel();
     accepting.shutdown().await;
     counts
 }

@@ -133,7 +133,11 @@ impl Link {
             }
             _ => {
                 out.push(Step::Input(Input::Begin(Stream {
-                    name: peer.name.clone(),
+                    name: if hello.device.is_empty() {
+                        peer.name.clone()
+                    } else {
+                        hello.device.clone()
+                    },
                     sample_format: hello.sample_format,
                     channels: hello.channels,
                     sample_rate_hz: hello.sample_rate_hz,
