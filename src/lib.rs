@@ -19,7 +19,6 @@ pub mod config;
 pub mod detect;
 pub mod engine;
 pub mod ingest;
-#[path = "serve_stub.rs"]
 pub mod serve;
 pub mod session;
 pub mod signal;
