@@ -2,8 +2,8 @@
 //! to its page. Over real sockets, with the program as it is built.
 //!
 //! `cargo bench --bench latency [-- --pulses N]`: pulses of 10 ms at 50 MS/s, ten a second. Every
-//! second pulse clips, so that an alarm comes on and goes off again. The clock starts just before the
-//! last frame of a pulse, its last 2000 samples, is written.
+//! second pulse clips, so that an alarm comes on and goes off again. Frames are written when a device
+//! would have sampled them; the clock starts just before the last one, 2000 samples, is written.
 
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::net::TcpStream;
@@ -20,6 +20,7 @@ use simmer::signal::SampleFormat;
 const RATE_HZ: u32 = 50_000_000;
 const SAMPLES: usize = 550_000;
 const LAST: usize = 2000;
+const FRAME: usize = 32_768;
 const PERIOD: Duration = Duration::from_millis(100);
 
 const CONFIG: &str = r#"
@@ -234,15 +235,21 @@ fn alarms(pulses: u64) -> Result<()> {
         let due = begun + PERIOD * u32::try_from(number)?;
         std::thread::sleep(due.saturating_duration_since(Instant::now()));
         let bytes = if number % 2 == 1 { &loud } else { &quiet };
-        let cut = (SAMPLES - LAST) * 2;
-        sender.samples(&frame(number, 0, &bytes[..cut], false), most)?;
-        while let Some(bytes) = sender.next_frame() {
-            stream.write_all(bytes)?;
-        }
-        sender.samples(&frame(number, SAMPLES - LAST, &bytes[cut..], true), most)?;
-        let last = Instant::now();
-        while let Some(bytes) = sender.next_frame() {
-            stream.write_all(bytes)?;
+        let mut last = begun;
+        let mut from = 0;
+        while from < SAMPLES {
+            // As a device has them: not before they were sampled.
+            let to =
+                (from + FRAME).min(if from < SAMPLES - LAST { SAMPLES - LAST } else { SAMPLES });
+            let sampled = Duration::from_secs_f64(to as f64 / f64::from(RATE_HZ));
+            std::thread::sleep((due + sampled).saturating_duration_since(Instant::now()));
+            let part = &bytes[from * 2..to * 2];
+            sender.samples(&frame(number, from, part, to == SAMPLES), most)?;
+            last = Instant::now();
+            while let Some(bytes) = sender.next_frame() {
+                stream.write_all(bytes)?;
+            }
+            from = to;
         }
         if number % 2 == 1 {
             let at = raised.recv_timeout(Duration::from_secs(10)).context("no alarm came")?;

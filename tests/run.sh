@@ -1,7 +1,9 @@
 #!/usr/bin/env bash
-# All checks of the project, from a fresh clone: format, lints, Rust tests, release build, and the
-# outside oracle (pytest against SciPy). A step that cannot run is a failure, a skipped test as well.
-# Needs Rust, Python 3.11 or later and, where Python comes without venv, apt as root.
+# All checks of the project, from a fresh clone: format, lints, Rust tests, release build, the outside
+# oracle (pytest against SciPy), the live way in, example clients, the page alone and in Chromium. A
+# step that cannot run is a failure, a skipped test as well.
+# Needs Rust, Python 3.11 or later and Node 20 or later; what else is missing (Chromium, Octave, venv)
+# is installed with apt, which wants Debian and root.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 repo=$PWD
@@ -19,6 +21,18 @@ if ! .venv/bin/python -c 'import pip' 2>/dev/null; then
     fi
 fi
 .venv/bin/python -m pip install --quiet --disable-pip-version-check -r tests/oracle/requirements.txt
+
+say "Chromium, Octave, node packages"
+missing=()
+command -v chromium >/dev/null || missing+=(chromium)
+command -v octave-cli >/dev/null || missing+=(octave)
+[ -d /usr/share/octave/packages ] && ls /usr/share/octave/packages | grep -q instrument-control ||
+    missing+=(octave-instrument-control)
+if [ ${#missing[@]} -gt 0 ]; then
+    apt-get update -qq
+    DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${missing[@]}"
+fi
+npm ci --prefix tests/page --silent --no-audit --no-fund
 
 # One profile for everything, so that dependencies are built once.
 say "cargo fmt"
@@ -39,13 +53,20 @@ fi
 
 say "pytest"
 export SIMMER_BIN=${SIMMER_BIN:-${CARGO_TARGET_DIR:-$repo/target}/release/simmer}
-if ! PYTHONDONTWRITEBYTECODE=1 .venv/bin/python -m pytest tests/oracle \
-    -p no:cacheprovider -W error::pytest.PytestUnknownMarkWarning -ra \
-    --junitxml="$logs/pytest.xml" 2>&1 | tee "$logs/pytest"; then
+for folder in oracle live clients; do
+    if ! PYTHONDONTWRITEBYTECODE=1 .venv/bin/python -m pytest "tests/$folder" --rootdir="tests/$folder" \
+        -p no:cacheprovider -W error::pytest.PytestUnknownMarkWarning -ra \
+        --junitxml="$logs/pytest-$folder.xml" 2>&1 | tee "$logs/pytest-$folder"; then
+        failed_steps=$((failed_steps + 1))
+    fi
+done
+
+say "page"
+if ! node --test --test-reporter=tap web/test/*.mjs tests/page/*.test.mjs 2>&1 | tee "$logs/node"; then
     failed_steps=$((failed_steps + 1))
 fi
 
-# Counts of both runners; an ignored Rust test counts as failed, as a skipped Python test does.
+# Counts of all runners; an ignored or skipped test counts as failed.
 .venv/bin/python - "$logs" "$failed_steps" <<'PY'
 import pathlib, re, sys
 import xml.etree.ElementTree as tree
@@ -57,16 +78,23 @@ rows = re.findall(
 rust = [sum(int(row[i]) for row in rows) for i in range(3)]
 print(f"\ncargo test: {rust[0]} passed, {rust[1]} failed, {rust[2]} ignored")
 python = [0, 0, 0]
-if (logs / "pytest.xml").exists():
-    for case in tree.parse(logs / "pytest.xml").iter("testcase"):
+for folder in ("oracle", "live", "clients"):
+    report, counts = logs / f"pytest-{folder}.xml", [0, 0, 0]
+    for case in tree.parse(report).iter("testcase") if report.exists() else ():
         kinds = {child.tag for child in case}
-        which = 1 if kinds & {"failure", "error"} else 2 if "skipped" in kinds else 0
-        python[which] += 1
-summary = [line for line in (logs / "pytest").read_text().splitlines() if line.startswith("=")]
-print(f"pytest: {python[0]} passed, {python[1]} failed, {python[2]} skipped")
-print(summary[-1] if summary else "pytest did not run")
-passed, failed = rust[0] + python[0], rust[1] + rust[2] + python[1] + python[2]
-if not rust[0] or not python[0]:
+        counts[1 if kinds & {"failure", "error"} else 2 if "skipped" in kinds else 0] += 1
+    print(f"pytest tests/{folder}: {counts[0]} passed, {counts[1]} failed, {counts[2]} skipped")
+    python = [a + b for a, b in zip(python, counts)]
+    if not counts[0]:
+        python[1] += 1
+node = [
+    sum(int(n) for n in re.findall(rf"^# {word} (\d+)$", (logs / "node").read_text(), re.M))
+    for word in ("pass", "fail", "cancelled", "skipped", "todo")
+]
+print(f"node --test: {node[0]} passed, {node[1] + node[2]} failed, {node[3] + node[4]} skipped")
+passed = rust[0] + python[0] + node[0]
+failed = rust[1] + rust[2] + python[1] + python[2] + sum(node[1:])
+if not rust[0] or not python[0] or not node[0]:
     print("a test runner ran no test")
     failed += 1
 if failed_steps and not failed:

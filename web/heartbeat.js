@@ -4,6 +4,7 @@
 
 const BEAT_EVERY_S = 0.25;
 const LATE_S = 1.0;
+const DEAD_S = 10;
 
 export class Heartbeat {
   constructor() {
@@ -17,17 +18,25 @@ export class Heartbeat {
     this.connected = true;
     this.farewell = false;
     this.openedS = nowS;
+    this.heardS = nowS;
     this.lastBeatS = null;
   }
 
   /** Something else came: before the first beat the history does, which may take longer than a beat. */
   message(nowS) {
     this.openedS = nowS;
+    this.heardS = nowS;
+  }
+
+  /** Whether an open connection has been silent for so long that it is better opened anew. */
+  isDead(nowS) {
+    return this.connected && nowS - this.heardS >= DEAD_S;
   }
 
   beat(nowS) {
     this.lastBeatS = nowS;
     this.shownS = nowS;
+    this.heardS = nowS;
     this.everBeaten = true;
   }
 

@@ -20,7 +20,7 @@ export const KEYS = [
   ['PageDown', 'older-page', 'a page of pulses back'],
   ['PageUp', 'newer-page', 'a page of pulses forward'],
   ['End', 'oldest', 'choose the oldest pulse'],
-  ['Home', 'newest', 'follow the newest pulse'],
+  ['Home', 'newest', 'follow the newest pulse (also Esc)'],
   ['+', 'taller', 'taller rows'],
   ['-', 'lower', 'lower rows'],
   ['0', 'fit', 'rows as low as the exposure needs'],

@@ -2,19 +2,19 @@
 // at most once a frame; sound and staleness are decided as messages come, since a page in the
 // background gets no frames.
 
-import { Acts, injectionValues } from './acts.js';
+import { Acts } from './acts.js';
 import { AlarmBook, soundWanted } from './alarms.js';
 import { coloursOf } from './colours.js';
 import { showDetails } from './details.js';
+import { Dialogs, fillHelp } from './dialogs.js';
 import { ExposureStrip } from './exposure_strip.js';
 import { Feed } from './feed.js';
 import { Heartbeat } from './heartbeat.js';
-import { actOf, KEYS, keyShown } from './keys.js';
+import { actOf } from './keys.js';
 import { MarkBook } from './marks.js';
 import { NowPart } from './now.js';
 import { PulseList } from './pulse_list.js';
 import { plural, rowSentence } from './present.js';
-import { SHAPES } from './shapes.js';
 import { Sound } from './sound.js';
 import { decodeSpectrum, shownUpToHz, SpectrumRing } from './spectra.js';
 import { SpectrumPlot } from './spectrum_plot.js';
@@ -41,6 +41,7 @@ const list = new PulseList({ host: at('rows'), canvas: at('rows-canvas'), chosen
 const plot = new SpectrumPlot(at('spectrum-canvas'), colours);
 const strip = new ExposureStrip({ canvas: at('exposure-canvas'), store, colours, marks });
 const acts = new Acts({ base: BASE, say: toast, storage: safeStorage() });
+const dialogs = new Dialogs({ acts, say: toast });
 const source = new SpectrumSource(BASE, () => schedule());
 
 const state = { head: null, status: null, link: { state: 'connecting', text: 'connecting to the daemon' }, channel: null, armed: null };
@@ -173,6 +174,11 @@ async function fetchEvents() {
 
 /** Staleness, sound and the words that follow from them; also without frames. */
 function tick() {
+  if (heartbeat.isDead(nowS())) {
+    // A link that died without a word is not closed by anyone: try a new one, and again in 10 s.
+    heartbeat.message(nowS());
+    feed.open();
+  }
   const stale = heartbeat.judge(nowS());
   sound.want(soundWanted({ stale: stale.stale, status: state.status, stopIsOpen: alarms.stopIsOpen }));
   nowPart.show({ head: state.head, status: state.status, link: state.link, stale, banner: alarms.banner() });
@@ -284,54 +290,6 @@ function stageAct(act) {
   showOwner();
 }
 
-function openDialog(id) {
-  const dialog = at(id);
-  if (!dialog.open) dialog.showModal();
-  return dialog;
-}
-
-function askInjection() {
-  const form = at('injection-form');
-  for (const name of ['agent', 'volume_ul', 'route', 'backdated_s']) form.elements[name].value = acts.injection[name] ?? '';
-  at('injection-fault').textContent = '';
-  openDialog('injection-dialog');
-  form.elements.agent.focus();
-}
-
-at('injection-form').addEventListener('submit', (event) => {
-  const choice = event.submitter?.value ?? 'mark';
-  if (choice === 'close') return;
-  const form = at('injection-form');
-  const fields = Object.fromEntries(['agent', 'volume_ul', 'route', 'backdated_s'].map((name) => [name, form.elements[name].value]));
-  const { values, fault } = injectionValues(fields);
-  if (fault) {
-    event.preventDefault();
-    at('injection-fault').textContent = fault;
-    return;
-  }
-  acts.keepInjection(values);
-  if (choice === 'mark') void acts.markInjection();
-  else toast('kept for the next press of I');
-});
-
-let textMark = 'note';
-function askText(mark) {
-  textMark = mark;
-  at('text-title').textContent = mark === 'target' ? 'Target' : 'Note';
-  at('text-label').textContent = mark === 'target' ? 'name of the target' : 'text';
-  const field = at('text-form').elements.text;
-  field.value = mark === 'target' ? state.status?.target ?? '' : '';
-  openDialog('text-dialog');
-  field.select();
-}
-
-at('text-form').addEventListener('submit', (event) => {
-  if (event.submitter?.value === 'close') return;
-  const text = at('text-form').elements.text.value.trim();
-  if (textMark === 'target') void acts.mark({ mark: 'target', target: text }, `target ${text || 'unnamed'}`);
-  else if (text !== '') void acts.mark({ mark: 'note', text }, 'note');
-});
-
 function toggleSound() {
   if (sound.sounding) {
     sound.allow(false);
@@ -384,10 +342,10 @@ at('channel').addEventListener('change', () => listenTo(Number(at('channel').val
 const DOES = {
   acknowledge: () => void acknowledge(),
   injection: () => void acts.markInjection(),
-  'injection-form': askInjection,
+  'injection-form': () => dialogs.askInjection(),
   undo: () => void acts.undo(),
-  target: () => askText('target'),
-  note: () => askText('note'),
+  target: () => dialogs.askText('target', state.status?.target ?? ''),
+  note: () => dialogs.askText('note', ''),
   pause: () => void acts.mark({ mark: 'pause' }, 'pause'),
   resume: () => void acts.mark({ mark: 'resume' }, 'resume'),
   abort: () => void acts.mark({ mark: 'abort' }, 'abort'),
@@ -404,9 +362,9 @@ const DOES = {
   channel: nextChannel,
   details: () => {
     showDetails(at('details-body'), state.head, state.status);
-    openDialog('details');
+    dialogs.open('details');
   },
-  help: () => openDialog('help'),
+  help: () => dialogs.open('help'),
 };
 
 function act(name) {
@@ -448,35 +406,6 @@ at('rows').addEventListener('wheel', (event) => {
   list.scrollTo(list.offset + Math.sign(px) * Math.max(1, Math.abs(px) / Math.max(1, list.height)));
   schedule();
 }, { passive: true });
-
-function fillHelp() {
-  const rows = KEYS.map(([key, , words]) => {
-    const row = document.createElement('div');
-    const cap = document.createElement('span');
-    const print = document.createElement('kbd');
-    print.textContent = keyShown(key);
-    cap.append(print);
-    const does = document.createElement('span');
-    does.textContent = words;
-    row.append(cap, does);
-    return row;
-  });
-  at('help-keys').replaceChildren(...rows);
-  const shapes = Object.entries(SHAPES).map(([word, path]) => {
-    const item = document.createElement('li');
-    const svg = document.createElementNS('http://www.w3.org/2000/svg', 'svg');
-    svg.setAttribute('viewBox', '0 0 24 24');
-    svg.setAttribute('aria-hidden', 'true');
-    const drawn = document.createElementNS('http://www.w3.org/2000/svg', 'path');
-    drawn.setAttribute('d', path);
-    svg.append(drawn);
-    const words = document.createElement('span');
-    words.textContent = word.toLowerCase();
-    item.append(svg, words);
-    return item;
-  });
-  at('help-shapes').replaceChildren(...shapes);
-}
 
 fillHelp();
 showOwner();

@@ -136,6 +136,8 @@ export function linkText(head, status, link) {
     parts.push(words[stream.state] ?? String(stream.state));
   }
   if (status?.paused) parts.push('paused');
+  const waiting = (status?.pending ?? []).map((act) => act.mark).filter((mark) => mark !== 'injection');
+  if (waiting.length > 0) parts.push(`for the next pulse: ${waiting.join(', ')}`);
   if (status?.folder?.failed) parts.unshift(`NOT RECORDING: ${status.folder.failed}`);
   if (status?.account?.lost > 0) parts.push(`${status.account.lost} samples lost`);
   const exposure = status?.exposure;

@@ -1,17 +1,19 @@
 """Whatever the documentation shows, runs: the examples of every --help, and the README's Python lines."""
 
 import csv
+import json
 import re
 import shlex
+import signal
 import subprocess
 import sys
 
 import pytest
 
-from conftest import TIMEOUT_S
+from conftest import TIMEOUT_S, binary
 
 # Commands that have an example for demo-data; those of later work join when they exist.
-COMMANDS = ("replay", "baseline", "check", "demo")
+COMMANDS = ("replay", "baseline", "check", "demo", "monitor", "send")
 
 
 def examples(text):
@@ -36,11 +38,36 @@ def test_every_example_of_every_help_runs(bench):
         shown = examples(bench.run(name, "--help").stdout)
         assert shown, f"simmer {name} --help shows no example"
         for line in shown:
-            bench.run(*shlex.split(line)[1:])
+            if name not in ("monitor", "send"):
+                bench.run(*shlex.split(line)[1:])
+
+
+def test_the_examples_of_monitor_and_send_belong_together(bench):
+    [monitor] = examples(bench.run("monitor", "--help").stdout)
+    [send] = examples(bench.run("send", "--help").stdout)
+    running = subprocess.Popen(
+        [str(binary()), *shlex.split(monitor)[1:]],
+        cwd=bench.folder,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        said = iter(running.stderr.readline, "")
+        assert any(line.startswith("stream on 127.0.0.1:8788") for line in said)
+        bench.run(*shlex.split(send)[1:])
+        running.send_signal(signal.SIGINT)
+        _, rest = running.communicate(timeout=TIMEOUT_S)
+    finally:
+        running.kill()
+    assert running.returncode == 130, rest
+    about = json.loads((bench.folder / "out" / "live" / "session.json").read_text())
+    assert about["account"]["closes"] and about["account"]["pulses"] == 135
+    assert about["stream"]["streams"] == 2 and about["stream"]["frames_lost"] == 0
 
 
 def test_the_demonstration_finds_what_it_put_in(simmer):
-    done = simmer.run("demo", "--seconds", "30", "--seed", "7", "--out", simmer.folder / "demo")
+    done = simmer.run("demo", "--seconds", "30", "--speed", "max", "--seed", "7", "--out", simmer.folder / "demo")
     pulses = (simmer.folder / "demo" / "pulses.csv").read_text()
     for verdict in ("not_detected", "stable", "inertial", "indeterminate"):
         assert f",{verdict}," in pulses
@@ -50,7 +77,7 @@ def test_the_demonstration_finds_what_it_put_in(simmer):
 def test_the_same_seed_gives_the_same_demonstration(simmer):
     texts = []
     for name in ("first", "second"):
-        simmer.run("demo", "--seconds", "30", "--seed", "7", "--out", simmer.folder / name)
+        simmer.run("demo", "--seconds", "30", "--speed", "max", "--seed", "7", "--out", simmer.folder / name)
         texts.append((simmer.folder / name / "pulses.csv").read_bytes())
     assert texts[0] == texts[1]
 

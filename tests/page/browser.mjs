@@ -14,7 +14,7 @@ export async function openBrowser({ autoplay = true } = {}) {
   const context = await chromium.launchPersistentContext(profile, {
     executablePath: process.env.SIMMER_CHROMIUM ?? '/usr/bin/chromium',
     headless: true,
-    args: [...FLAGS, `--autoplay-policy=${autoplay ? 'no-user-gesture-required' : 'user-gesture-required'}`],
+    args: [...FLAGS, `--autoplay-policy=${autoplay ? 'no-user-gesture-required' : 'document-user-activation-required'}`],
     viewport: { width: 1280, height: 800 },
   });
   return {

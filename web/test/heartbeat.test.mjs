@@ -46,6 +46,19 @@ test('history that takes longer than a beat is no silence', () => {
   assert.equal(heart.judge(7).stale, true);
 });
 
+test('an open connection without a word for ten seconds is given up', () => {
+  const heart = new Heartbeat();
+  assert.equal(heart.isDead(100), false, 'there is none to give up');
+  heart.opened(0);
+  heart.beat(1);
+  assert.equal(heart.isDead(10.9), false);
+  assert.equal(heart.isDead(11.1), true);
+  heart.message(11.1);
+  assert.equal(heart.isDead(11.2), false);
+  heart.closed();
+  assert.equal(heart.isDead(60), false);
+});
+
 test('before anything came nothing on the page can be old', () => {
   assert.equal(new Heartbeat().judge(100).stale, false);
 });
