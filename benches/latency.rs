@@ -192,6 +192,21 @@ fn frame(number: u64, from: usize, bytes: &[u8], last: bool) -> Frame {
     Frame { tag: Arc::new(tag), offset: from as u64, bytes: bytes.to_vec(), last }
 }
 
+/// A connection whose stream was taken.
+fn greet(address: &str) -> Result<(TcpStream, Sender)> {
+    let mut stream = TcpStream::connect(address)?;
+    stream.set_nodelay(true)?;
+    let mut said = BufReader::new(stream.try_clone()?);
+    let mut sender = Sender::new(hello(), 64 << 20);
+    stream.write_all(sender.hello_line().as_bytes())?;
+    let mut line = String::new();
+    said.read_line(&mut line)?;
+    sender.line(line.as_bytes()).map_err(|refusal| anyhow::anyhow!(refusal.detail))?;
+    // What the monitor says must be read.
+    std::thread::spawn(move || said.lines().map_while(Result::ok).for_each(drop));
+    Ok((stream, sender))
+}
+
 fn alarms(pulses: u64) -> Result<()> {
     let folder = tempfile::tempdir()?;
     let config = folder.path().join("latency.toml");
@@ -218,16 +233,7 @@ fn alarms(pulses: u64) -> Result<()> {
             }
         }
     });
-    let mut stream = TcpStream::connect(&found[1])?;
-    stream.set_nodelay(true)?;
-    let mut said = BufReader::new(stream.try_clone()?);
-    let mut sender = Sender::new(hello(), 64 << 20);
-    stream.write_all(sender.hello_line().as_bytes())?;
-    let mut line = String::new();
-    said.read_line(&mut line)?;
-    sender.line(line.as_bytes()).map_err(|refusal| anyhow::anyhow!(refusal.detail))?;
-    // What the monitor says must be read.
-    std::thread::spawn(move || said.lines().map_while(Result::ok).for_each(drop));
+    let (mut stream, mut sender) = greet(&found[1])?;
     let most = NonZeroU32::new(50_000).context("not zero")?;
     let (quiet, loud) = (samples(false), samples(true));
     let (mut waits, begun) = (Vec::new(), Instant::now());

@@ -122,6 +122,15 @@ pub struct SpectrumRange {
 }
 
 impl SpectrumRange {
+    /// Of a finished series: mean, 5 % and 95 % quantile of each bin, V²/Hz.
+    #[must_use]
+    pub fn finished(mean_v2_per_hz: Vec<f64>, low: &[f64], high: &[f64], pulses: u32) -> Self {
+        let quantiles = |share, values: &[f64]| {
+            values.iter().map(|&value| Quantile::at(share, single(value))).collect()
+        };
+        Self { low: quantiles(0.05, low), high: quantiles(0.95, high), mean_v2_per_hz, pulses }
+    }
+
     fn add(&mut self, spectrum: &[f32]) {
         if self.pulses == 0 {
             self.mean_v2_per_hz = vec![0.0; spectrum.len()];
@@ -181,7 +190,7 @@ pub struct SeriesLook {
     pub channels: Vec<SpectrumLook>,
 }
 
-#[allow(clippy::cast_possible_truncation, reason = "decibels for a picture")]
+#[allow(clippy::cast_possible_truncation, reason = "seven digits are enough for a picture")]
 const fn single(value: f64) -> f32 {
     value as f32
 }
@@ -195,7 +204,7 @@ pub struct DriveSeries {
     pub pulses: Vec<u64>,
     /// For each used channel what it heard of each pulse; nothing where the channel was at fault.
     pub channels: Vec<Vec<Option<Sample>>>,
-    /// For each used channel its spectra; empty when the baseline was read from a file.
+    /// For each used channel its spectra.
     pub spectra: Vec<SpectrumRange>,
 }
 

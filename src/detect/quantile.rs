@@ -19,6 +19,14 @@ impl Quantile {
         Self { share, count: 0, heights: [0.0; 5], places: [1, 2, 3, 4, 5], outer: [0.0; 5] }
     }
 
+    /// The quantile at `share` of values that are not known any more; further ones begin anew.
+    #[must_use]
+    pub fn at(share: f32, value: f32) -> Self {
+        let mut known = Self::new(share);
+        known.add(value);
+        known
+    }
+
     /// Takes one value.
     pub fn add(&mut self, value: f32) {
         self.keep_outer(value);

@@ -8,7 +8,7 @@ use serde_json::{Map, Value, json};
 
 use crate::detect::Baseline;
 use crate::detect::baseline::{
-    Drive, DriveSeries, Level, MOST_DRIVES, MOST_PULSES, Sample, TargetBaseline,
+    Drive, DriveSeries, Level, MOST_DRIVES, MOST_PULSES, Sample, SpectrumRange, TargetBaseline,
 };
 use crate::signal::{PerQuantity, Plan, Quantity};
 use crate::stats::autocorrelations;
@@ -246,8 +246,36 @@ fn drive_series(value: &Value) -> Result<DriveSeries, String> {
         })
         .collect();
     let channels = channels?;
-    let spectra = vec![Default::default(); channels.len()];
+    let count = u32::try_from(pulses.len()).unwrap_or(u32::MAX);
+    let spectra: Result<Vec<_>, String> = list(value, "channels")?
+        .iter()
+        .enumerate()
+        .map(|(c, channel)| spectrum(channel, count).map_err(|why| format!("channels[{c}]: {why}")))
+        .collect();
+    let spectra = spectra?;
     Ok(DriveSeries { drive, pulses, channels, spectra })
+}
+
+/// Most bins of a spectrum that is read.
+const MOST_BINS: usize = 1 << 22;
+
+/// What one channel's spectra look like.
+fn spectrum(value: &Value, pulses: u32) -> Result<SpectrumRange, String> {
+    let column = |key: &str| -> Result<Vec<f64>, String> {
+        let column = list(value, key)?;
+        if column.len() > MOST_BINS {
+            return Err(format!("{key} has {} values, at most {MOST_BINS}", column.len()));
+        }
+        let numbers: Option<Vec<f64>> = column.iter().map(Value::as_f64).collect();
+        numbers.ok_or_else(|| format!("{key} holds something that is no number"))
+    };
+    let [mean, low, high] = ["mean_v2_per_hz", "p05_v2_per_hz", "p95_v2_per_hz"].map(column);
+    let (mean, low, high) = (mean?, low?, high?);
+    if low.len() != mean.len() || high.len() != mean.len() {
+        let (m, l, h) = (mean.len(), low.len(), high.len());
+        return Err(format!("mean_v2_per_hz has {m} bins, p05_v2_per_hz {l}, p95_v2_per_hz {h}"));
+    }
+    Ok(SpectrumRange::finished(mean, &low, &high, pulses))
 }
 
 /// One channel's samples; a pulse without a fundamental is one in which the channel was at fault.
