@@ -36,7 +36,9 @@ export class AlarmBook {
       known.on = false;
       if (!known.latch) this.list = this.list.filter((one) => one !== known || !one.acknowledged);
     }
-    if (event.event !== 'alarm raised' || known || !this.settled) return null;
+    // An alarm that is meant for other sinks only is no business of the page.
+    const elsewhere = Array.isArray(event.sinks) && !event.sinks.includes('page');
+    if (event.event !== 'alarm raised' || known || elsewhere || !this.settled) return null;
     const alarm = { id: event.id, name: event.name, severity: event.severity, cause: event.cause, channel: event.channel, pulse: event.pulse, time_s: event.time_s, on: true, acknowledged: false };
     this.list.push(alarm);
     if (alarm.severity !== 'warning' || this.warned.has(alarm.id)) return null;

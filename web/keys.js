@@ -3,7 +3,7 @@
 /** `[key as the browser names it, act, what the help says]`. */
 export const KEYS = [
   ['a', 'acknowledge', 'acknowledge the alarm in the banner'],
-  ['i', 'injection', 'mark an injection now, with the values kept from F'],
+  ['i', 'injection', 'mark an injection now (values from F)'],
   ['f', 'injection-form', 'fill in agent, volume, route, how long ago'],
   ['u', 'undo', 'take the last mark back (10 s)'],
   ['1', 'stage-noise', 'stage noise: press twice'],

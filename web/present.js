@@ -43,6 +43,8 @@ export function marginText(status) {
   const label = 'margin to the stop limit';
   if (!margin || !known(margin.db)) return { value: UNKNOWN, over: false, label };
   const over = margin.db > 0;
+  // What lies below a limit says nothing while nothing could have been heard.
+  if (!over && status.now?.hearing !== true) return { value: UNKNOWN, over: false, label: 'margin to stop: nothing is heard' };
   const amount = Math.abs(margin.db).toFixed(1);
   const place = margin.channel === null || margin.channel === undefined ? '' : `, channel ${margin.channel}`;
   return {

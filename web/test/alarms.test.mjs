@@ -50,6 +50,15 @@ test('an event acts before the next beat and counts once', () => {
   assert.equal(book.stopIsOpen, false);
 });
 
+test('an alarm for other sinks only is not shown', () => {
+  const book = new AlarmBook();
+  book.fromStatus([]);
+  book.fromEvent({ n: 0, event: 'alarm raised', ...alarm(1, 'stop'), sinks: ['events'] });
+  assert.equal(book.stopIsOpen, false);
+  book.fromEvent({ n: 1, event: 'alarm raised', ...alarm(2, 'stop'), sinks: ['page', 'events'] });
+  assert.equal(book.stopIsOpen, true);
+});
+
 test('events of the history raise nothing before the first status', () => {
   const book = new AlarmBook();
   book.fromEvent({ n: 0, event: 'alarm raised', ...alarm(1, 'stop') });

@@ -33,8 +33,10 @@ test('hearing says yes or no and which channel', () => {
 });
 
 test('the margin says below or over, never a bare sign', () => {
-  assert.equal(marginText({ margin: { db: -1.2, quantity: 'broadband', channel: 0, alarm: 'inertial' } }).value, '1.2 dB below');
-  const over = marginText({ margin: { db: 7.6, quantity: 'broadband', channel: 0, alarm: 'inertial' } });
+  const below = { db: -1.2, quantity: 'broadband', channel: 0, alarm: 'inertial' };
+  assert.equal(marginText({ now: { hearing: true }, margin: below }).value, '1.2 dB below');
+  for (const hearing of [false, null]) assert.equal(marginText({ now: { hearing }, margin: below }).value, UNKNOWN, 'silence is no margin');
+  const over = marginText({ now: { hearing: false }, margin: { db: 7.6, quantity: 'broadband', channel: 0, alarm: 'inertial' } });
   assert.deepEqual([over.value, over.over], ['7.6 dB OVER', true]);
   assert.equal(marginText({ margin: null }).value, UNKNOWN);
 });
