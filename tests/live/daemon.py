@@ -97,7 +97,7 @@ class Monitor:
             stderr=subprocess.PIPE,
             text=True,
             # Some shells start jobs with SIGINT ignored, which children inherit.
-            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
         )
         self.lines, self.fresh = [], queue.Queue()
         self.reader = threading.Thread(target=self._read, daemon=True)
