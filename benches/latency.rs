@@ -159,6 +159,7 @@ fn hello() -> Hello {
         drive_setting_unit: String::new(),
         payload_crc: true,
         device: "latency bench".to_owned(),
+        token: None,
     }
 }
 

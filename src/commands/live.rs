@@ -12,7 +12,7 @@ use tokio_util::sync::CancellationToken;
 use super::monitor::{HTTP, check_open, runtime, token};
 use super::table::Table;
 use super::{Failure, Prepared, RUNNING, say};
-use crate::detect::{Act, Baseline, Session};
+use crate::detect::{Act, Baseline, Session, Stage};
 use crate::engine::{Buffers, Finished, Input, Judged, RunError, Sink, run};
 use crate::ingest::socket::{self, Listeners, Socket, Told};
 use crate::ingest::wire::{Counts, Link, Terms};
@@ -288,7 +288,9 @@ fn link(setup: &Setup<'_>) -> Link {
         pulse: PULSE.max(period * 2),
         gate_end_samples: None,
     };
-    Link::new(terms, setup.prepared.expectation(), crate::detect::Stage::Noise)
+    let expectation = setup.prepared.expectation();
+    // An operator's stage is an act of its own.
+    Link::new(terms, expectation, Stage::Noise).with_token(setup.token.clone())
 }
 
 /// Starts the analysis on a thread of its own.

@@ -3,6 +3,7 @@
 use std::num::NonZeroU32;
 use std::path::{Path, PathBuf};
 
+use super::monitor::token;
 use super::{CONFIG, DATA, Failure, RUNNING, USAGE, prepare, say};
 use crate::engine::{Input, device_time};
 use crate::ingest::play::{Address, Pace, Play, PlayError, play};
@@ -39,6 +40,9 @@ pub struct Send {
     /// Send payloads without a CRC; taken on loopback and unix sockets only
     #[arg(long)]
     pub no_payload_crc: bool,
+    /// File that holds the token of a monitor on another machine
+    #[arg(long, value_name = "FILE")]
+    pub token_file: Option<PathBuf>,
     /// Recordings in order, each a stream of its own
     #[arg(required = true, value_name = "RECORDING")]
     pub recordings: Vec<PathBuf>,
@@ -119,6 +123,7 @@ pub fn hello(
         drive_setting_unit: String::new(),
         payload_crc: true,
         device: device.to_owned(),
+        token: None,
     })
 }
 
@@ -129,6 +134,7 @@ impl Send {
     /// What went wrong, with its exit code.
     pub fn run(&self) -> Result<u8, Failure> {
         let to = address(&self.to)?;
+        let token = self.token_file.as_ref().map(|path| token(path)).transpose()?;
         let opened = self.open()?;
         // Numbers that do not rise are found before anything is sent.
         let recordings: Vec<Recording> = opened.iter().map(|(_, r)| r.clone()).collect();
@@ -141,6 +147,7 @@ impl Send {
             let mut hello =
                 hello(&expected, recording.stream.start, &short(&format!("simmer send {name}")))?;
             hello.payload_crc = !self.no_payload_crc;
+            hello.token.clone_from(&token);
             if self.stage_from == "operator" {
                 hello.stage_from = StageFrom::Operator;
             }

@@ -55,7 +55,13 @@ def test_sent_live_gives_the_bytes_of_a_replay(bench, scene, frame_samples, writ
     assert told(live.events(), "stream", "gap", "mark") == told(replayed.events(), "stream", "gap")
     assert all(e["by"] == "sender" and e["mark"] == "pause" for e in live.events("mark"))
     there = replayed.about()["account"]
-    assert {k: v for k, v in account.items() if k != "frames"} == {k: v for k, v in there.items() if k != "frames"}
+    # Frames are counted as they came. How many samples a device lost at a place that nobody knows, a
+    # frame's flag does not say: one is counted a pulse.
+    apart = ("frames", "samples_lost_by_device")
+    assert {k: v for k, v in account.items() if k not in apart} == {k: v for k, v in there.items() if k not in apart}
+    unknown = [p for p in scene.recorded.pulses if "simmer:lost_samples" in p["extra"]] if scene.recorded else []
+    assert account["samples_lost_by_device"] == len(unknown)
+    assert there["samples_lost_by_device"] == sum(p["extra"]["simmer:lost_samples"] for p in unknown)
     assert stream["frames_lost"] == stream["frames_late"] == stream["frames_bad_crc"] == 0
     assert stream["pulses_unfinished"] == 0 and stream["streams"] == len(scene.recordings)
 
@@ -65,11 +71,12 @@ def test_the_scenes_hold_what_is_compared(scene):
     scene, replayed = scene
     rows = replayed.rows()
     assert {row["stage"] for row in rows} >= {"baseline", "exposure"}
-    assert {row["verdict"] for row in rows} >= {"", "not_detected", "stable", "inertial", "indeterminate"}
+    hard = {"indeterminate"} if scene.recorded else set()
+    assert {row["verdict"] for row in rows} >= {"", "not_detected", "stable", "inertial"} | hard
     assert replayed.events("alarm raised") and replayed.rows("exposures.csv")
     if scene.path.name == "four.toml":
         assert {row["target"] for row in rows} == {"left", "right"}
-        assert sum(row["reason"].startswith("pulse missing") for row in rows) == 1
+        assert sum(row["reason"].startswith("pulse missing") for row in rows) == 2
         assert any("lost" in row["reason"] for row in rows)
     if scene.path.name == "long.toml":
         assert {row["exposure"] for row in rows} == {"", "4", "7"}

@@ -31,6 +31,7 @@ fn hello(stream: u128) -> Hello {
         drive_setting_unit: String::new(),
         payload_crc: true,
         device: "bench".to_owned(),
+        token: None,
     }
 }
 

@@ -18,6 +18,7 @@ pub(super) const MAX_CHANNELS: u64 = 1024;
 
 const MAX_UNIT_BYTES: usize = 32;
 const MAX_DEVICE_BYTES: usize = 256;
+const MAX_TOKEN_BYTES: usize = 4096;
 
 /// Names one stream over all its connections: 128 random bits, written as 32 hexadecimal digits.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -87,6 +88,8 @@ pub struct Hello {
     pub payload_crc: bool,
     /// What sends, in words; at most 256 bytes.
     pub device: String,
+    /// What a sender on another machine must know; at most 4096 bytes.
+    pub token: Option<String>,
 }
 
 #[derive(Serialize)]
@@ -108,6 +111,8 @@ struct HelloLine<'a> {
     drive_setting_unit: &'a str,
     payload_crc: bool,
     device: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    token: Option<&'a str>,
 }
 
 impl Hello {
@@ -130,11 +135,12 @@ impl Hello {
             drive_setting_unit: &self.drive_setting_unit,
             payload_crc: self.payload_crc,
             device: &self.device,
+            token: self.token.as_deref(),
         })
     }
 
     /// Reads a hello, with or without its LF; also gives the keys that are unknown, for the log.
-    /// Only `start_utc` may be left out, and `oldest` when `resume` is false.
+    /// `start_utc` and `token` may be left out, and `oldest` when `resume` is false.
     ///
     /// # Errors
     /// The first fault: `version`; `syntax` for what cannot be read; `format`, `channels`, `rate` or
@@ -175,6 +181,7 @@ impl Hello {
             )?,
             payload_crc: required("payload_crc", fields.flag("payload_crc")?)?,
             device: required("device", fields.text("device", MAX_DEVICE_BYTES)?)?,
+            token: fields.text("token", MAX_TOKEN_BYTES)?,
         };
         Ok((hello, fields.unknown()))
     }

@@ -62,6 +62,7 @@ struct Running {
 pub struct Link {
     terms: Terms,
     expectation: Expectation,
+    token: Option<String>,
     stage: Stage,
     running: Option<Running>,
     connections: u64,
@@ -74,12 +75,23 @@ impl Link {
     #[must_use]
     pub fn new(terms: Terms, expectation: Expectation, stage: Stage) -> Self {
         let counts = Counts::default();
-        Self { terms, expectation, stage, running: None, connections: 0, stopping: false, counts }
+        let token = None;
+        Self {
+            terms,
+            expectation,
+            token,
+            stage,
+            running: None,
+            connections: 0,
+            stopping: false,
+            counts,
+        }
     }
 
-    /// The operator's stage from the next pulse on; counts where frames carry stage 0.
-    pub const fn set_operator_stage(&mut self, stage: Stage) {
-        self.stage = stage;
+    /// Senders on other machines must know this token.
+    #[must_use]
+    pub fn with_token(self, token: Option<String>) -> Self {
+        Self { token, ..self }
     }
 
     /// What came in so far.
@@ -110,6 +122,11 @@ impl Link {
         if self.stopping {
             return Err(Refusal::new(ErrorCode::Stopping, "the monitor is stopping"));
         }
+        if !peer.local && !knows(hello.token.as_deref(), self.token.as_deref()) {
+            let detail = "token is missing or wrong, senders on other machines must know it";
+            return Err(Refusal::new(ErrorCode::Format, detail));
+        }
+        let hello = Hello { token: None, ..hello };
         hello.check(&self.expectation)?;
         if !hello.payload_crc && !peer.local {
             let detail = "payload_crc is false, must be true except on loopback and unix sockets";
@@ -439,6 +456,14 @@ impl Running {
             out.push(Step::Say(connection, message));
         }
     }
+}
+
+/// Whether the token is the wanted one, in a time that does not tell where they differ.
+fn knows(token: Option<&str>, wanted: Option<&str>) -> bool {
+    let Some(wanted) = wanted else { return true };
+    let token = token.unwrap_or_default();
+    let differences = token.bytes().zip(wanted.bytes()).fold(0, |all, (a, b)| all | (a ^ b));
+    token.len() == wanted.len() && differences == 0
 }
 
 /// What holds after a frame's samples; going on holds before them.

@@ -28,6 +28,7 @@ pub(super) fn hello() -> Hello {
         drive_setting_unit: "mV".to_owned(),
         payload_crc: true,
         device: "flow phantom".to_owned(),
+        token: None,
     }
 }
 

@@ -477,18 +477,40 @@ fn samples_outside_any_pulse_are_counted_and_end_the_open_pulse() {
 }
 
 #[test]
+fn senders_on_other_machines_must_know_the_token() {
+    #[track_caller]
+    fn check(token: Option<&str>, local: bool, taken: bool) {
+        let wanted = Some("a-token-of-the-bench".to_owned());
+        let mut link = Link::new(terms(), expectation(), Stage::Noise).with_token(wanted);
+        let said = Hello { token: token.map(str::to_owned), ..hello() };
+        let (said, unknown) = Hello::parse(said.to_line().as_bytes()).unwrap();
+        assert!(unknown.is_empty());
+        let peer = Peer { local, ..peer() };
+        let outcome = link.hello(Duration::ZERO, said, &peer, &mut Vec::new());
+        assert_eq!(
+            outcome.as_ref().err().map(|refusal| refusal.error),
+            (!taken).then_some(ErrorCode::Format)
+        );
+        assert_eq!(link.stream().and_then(|hello| hello.token.as_ref()), None, "it is not kept");
+    }
+    check(Some("a-token-of-the-bench"), false, true);
+    check(Some("a-token-of-the-bencH"), false, false);
+    check(Some("a-token-of-the-bench2"), false, false);
+    check(Some(""), false, false);
+    check(None, false, false);
+    check(None, true, true);
+}
+
+#[test]
 fn a_stage_of_0_is_the_operators_and_only_where_hello_said_so() {
     let hello = Hello { stage_from: StageFrom::Operator, ..hello() };
     let mut link = Link::new(terms(), expectation(), Stage::Noise);
     let mut out = Vec::new();
     let accepted = link.hello(Duration::ZERO, hello, &peer(), &mut out).unwrap();
-    for (sequence, stage) in [(0, Stage::Noise), (1, Stage::Baseline)] {
-        link.set_operator_stage(stage);
-        let header = Header { stage: None, ..header(sequence, sequence + 1, 0, 2, WHOLE) };
-        link.frame(accepted.connection, Duration::ZERO, arrived(header), &mut out);
-        let Some(Step::Input(Input::Frame(frame))) = out.last() else { panic!("{out:?}") };
-        assert_eq!(frame.tag.stage, stage);
-    }
+    let operated = Header { stage: None, ..header(0, 1, 0, 2, WHOLE) };
+    link.frame(accepted.connection, Duration::ZERO, arrived(operated), &mut out);
+    let Some(Step::Input(Input::Frame(frame))) = out.last() else { panic!("{out:?}") };
+    assert_eq!(frame.tag.stage, Stage::Noise);
     let (bytes, code) = (encoded(&header(0, 1, 0, 2, WHOLE)), ErrorCode::Header);
     check_refused(
         &forged(&header(0, 1, 0, 2, WHOLE), 76, &[0]),
