@@ -119,3 +119,59 @@ impl Board {
         self.alarms.iter().filter(|alarm| alarm.is_open())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn facts() -> Facts {
+        let text = include_str!("../../config/bench-phantom.toml");
+        let settings = crate::config::parse("bench-phantom.toml", text).unwrap().settings;
+        let plan = crate::signal::Plan::new(&settings.signal).unwrap();
+        Facts::new(&plan, &settings, "test", true)
+    }
+
+    fn take(board: &mut Board, facts: &Facts, what: What) {
+        board.take(&Event { pulse: None, time_s: 0.0, target: "".into(), what }, facts);
+    }
+
+    fn raise(board: &mut Board, facts: &Facts, id: u64, severity: Severity, name: &str) {
+        let (cause, channel, sinks) = (String::new(), None, Arc::from([]));
+        let name = name.into();
+        take(board, facts, What::AlarmRaised { id, name, severity, cause, channel, sinks });
+    }
+
+    #[test]
+    fn a_warning_that_is_over_concerns_nobody_and_a_stop_does_until_noted() {
+        let (facts, mut board) = (facts(), Board::default());
+        raise(&mut board, &facts, 1, Severity::Warning, "stable");
+        raise(&mut board, &facts, 2, Severity::Stop, "inertial");
+        let open = |board: &Board| board.open().map(|alarm| alarm.id).collect::<Vec<_>>();
+        assert_eq!(open(&board), [1, 2]);
+        take(&mut board, &facts, What::AlarmOver { id: 1, name: "stable".into() });
+        take(&mut board, &facts, What::AlarmOver { id: 2, name: "inertial".into() });
+        assert_eq!(open(&board), [2]);
+        let noted = |id| What::AlarmAcknowledged { id, name: "inertial".into(), after_pulse: None };
+        take(&mut board, &facts, noted(2));
+        assert_eq!(open(&board), [0_u64; 0]);
+        assert!(board.was_raised(1) && board.was_raised(2) && !board.was_raised(3));
+    }
+
+    #[test]
+    fn the_board_is_bounded_and_drops_what_concerns_nobody_first() {
+        let (facts, mut board) = (facts(), Board::default());
+        raise(&mut board, &facts, 1, Severity::Stop, "inertial");
+        raise(&mut board, &facts, 2, Severity::Warning, "stable");
+        take(&mut board, &facts, What::AlarmOver { id: 2, name: "stable".into() });
+        for id in 3..=1001 {
+            raise(&mut board, &facts, id, Severity::Stop, "inertial");
+        }
+        assert_eq!(board.alarms.len(), MOST);
+        assert_eq!(board.open().next().map(|alarm| alarm.id), Some(1));
+        raise(&mut board, &facts, 1002, Severity::Stop, "inertial");
+        assert_eq!(board.alarms.len(), MOST);
+        assert_eq!(board.open().next().map(|alarm| alarm.id), Some(3));
+        // What is dropped was still raised in this run.
+        assert!(board.was_raised(1) && board.is_acknowledged(1));
+    }
+}

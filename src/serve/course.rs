@@ -67,12 +67,13 @@ pub(super) struct Course {
 impl Course {
     /// Begins, with the baseline of a file where there is one.
     pub(super) fn new(baseline: Option<&Baseline>) -> Self {
-        let targets = baseline.into_iter().flat_map(|baseline| &baseline.targets);
-        let in_use = targets.map(|(target, known)| {
-            let drives = known.drives.iter().map(|s| (s.drive, s.pulses.len()));
-            (Arc::clone(target), drives.collect())
-        });
-        Self { in_use: in_use.collect(), ..Self::default() }
+        let mut course = Self::default();
+        for (target, known) in baseline.into_iter().flat_map(|baseline| &baseline.targets) {
+            let drives = known.drives.iter().map(|s| (s.drive, s.pulses.len())).collect();
+            course.in_use.insert(Arc::clone(target), drives);
+            course.picture(target, &known.looks());
+        }
+        course
     }
 
     /// Follows what came of a pulse.

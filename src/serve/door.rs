@@ -34,8 +34,17 @@ pub async fn serve(
     router: Router,
     stop: CancellationToken,
 ) -> io::Result<()> {
+    serve_with(listener, router, stop, PATIENCE).await
+}
+
+pub(super) async fn serve_with(
+    listener: TcpListener,
+    router: Router,
+    stop: CancellationToken,
+    patience: Duration,
+) -> io::Result<()> {
     let places = Arc::new(Semaphore::new(MOST as usize));
-    let door = Door { listener, places: Arc::clone(&places) };
+    let door = Door { listener, places: Arc::clone(&places), patience };
     let serving = axum::serve(door, router).with_graceful_shutdown(stop.clone().cancelled_owned());
     let late = async {
         stop.cancelled().await;
@@ -56,6 +65,7 @@ pub async fn serve(
 struct Door {
     listener: TcpListener,
     places: Arc<Semaphore>,
+    patience: Duration,
 }
 
 impl Listener for Door {
@@ -72,7 +82,9 @@ impl Listener for Door {
             let (stream, peer) = Listener::accept(&mut self.listener).await;
             // An alarm is a small message and must not wait for a larger one.
             stream.set_nodelay(true).ok();
-            return (Connection { stream, stalled: None, _place: place }, peer);
+            let connection =
+                Connection { stream, stalled: None, patience: self.patience, _place: place };
+            return (connection, peer);
         }
     }
 
@@ -85,6 +97,7 @@ impl Listener for Door {
 struct Connection {
     stream: TcpStream,
     stalled: Option<Pin<Box<Sleep>>>,
+    patience: Duration,
     _place: OwnedSemaphorePermit,
 }
 
@@ -99,10 +112,10 @@ impl Connection {
             self.stalled = None;
             return outcome;
         }
-        let stalled = self.stalled.get_or_insert_with(|| Box::pin(sleep(PATIENCE)));
+        let patience = self.patience;
+        let stalled = self.stalled.get_or_insert_with(|| Box::pin(sleep(patience)));
         ready!(stalled.as_mut().poll(cx));
-        let seconds = PATIENCE.as_secs();
-        let why = format!("the peer has taken nothing for {seconds} s");
+        let why = format!("the peer has taken nothing for {} s", patience.as_secs_f64());
         Poll::Ready(Err(io::Error::new(io::ErrorKind::TimedOut, why)))
     }
 }

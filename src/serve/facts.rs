@@ -172,3 +172,64 @@ fn bands_json(plan: &Plan) -> Value {
         "notches_hz": plan.spec.bands.notches_hz,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::detect::Channel;
+    use crate::detect::alarm::{Alarms, Change, Finding, Look};
+    use crate::detect::hearing::{Hindrance, Hindrances};
+
+    #[test]
+    fn alarms_that_are_always_there_are_those_of_the_detection_room() {
+        let mut hindrances = Hindrances::none();
+        Hindrance::ALL.into_iter().for_each(|hindrance| hindrances.note(hindrance, true));
+        let finding = Finding {
+            channel: Channel::One(0),
+            passed_db: PerQuantity::default(),
+            detect_db: PerQuantity::default(),
+            density_v2_per_hz: PerQuantity::default(),
+            hindrances,
+        };
+        let look = Look {
+            time_s: 0.0,
+            exposure: Some(1),
+            findings: &[finding],
+            not_hearing: true,
+            pulse_missing: true,
+            drive_above: true,
+        };
+        let mut changes = Vec::new();
+        Alarms::new(&[], 1).look(&look, &mut changes);
+        let raised: Vec<(String, Severity)> = changes
+            .into_iter()
+            .filter_map(|change| match change {
+                Change::Raised { name, severity, .. } => Some((name.to_string(), severity)),
+                Change::Over { .. } => None,
+            })
+            .collect();
+        let known: Vec<(String, Severity)> =
+            with_always(&[]).into_iter().map(|spec| (spec.name, spec.severity)).collect();
+        assert_eq!(raised, known);
+    }
+
+    #[test]
+    fn an_alarm_says_what_it_watches() {
+        let over = |limit| Trigger::Over { quantity: Quantity::Harmonic, limit };
+        let rule = crate::detect::Rule { needed: 1, of: 1 };
+        for (trigger, words) in [
+            (over(AlarmLimit::Budget), "harmonic over the limit of the budget"),
+            (
+                over(AlarmLimit::AboveBaselineDb { on_db: 3.0, off_db: 2.0, rule }),
+                "harmonic over 3 dB above baseline",
+            ),
+            (
+                over(AlarmLimit::DensityV2PerHz { on_v2_per_hz: 1e-12, off_db: -1.0, rule }),
+                "harmonic over 1e-12 V2/Hz",
+            ),
+            (Trigger::State(Condition::NotHearing), "not hearing"),
+        ] {
+            assert_eq!(watches(&trigger), words);
+        }
+    }
+}

@@ -179,3 +179,66 @@ fn unauthorised(detail: &str) -> Problem {
     Problem::new(StatusCode::UNAUTHORIZED, detail)
         .with(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn guard(listen: &str, token: Option<&str>) -> Guard {
+        Guard::new(listen.parse().unwrap(), token.map(str::to_owned))
+    }
+
+    fn parts(host: &str) -> request::Parts {
+        let request = axum::http::Request::builder().header(header::HOST, host);
+        request.body(()).unwrap().into_parts().0
+    }
+
+    #[track_caller]
+    fn check(host: &str, expected: Option<Named>) {
+        assert_eq!(named(host), expected, "{host}");
+    }
+
+    #[test]
+    fn a_host_is_an_address_or_localhost() {
+        let address = |text: &str| Some(Named::Address(text.parse().unwrap()));
+        check("localhost", Some(Named::Localhost));
+        check("LocalHost:65535", Some(Named::Localhost));
+        check("10.0.0.7:80", address("10.0.0.7"));
+        // RFC 3986 §3.2.2: brackets hold IPv6
+        check("[::1]", address("::1"));
+        check("[fe80::1]:8787", address("fe80::1"));
+        for odd in ["", ":80", "::1", "[::1", "[::1]x", "[127.0.0.1]", "127.0.0.1:", "127.1", "1"] {
+            // RFC 9110 §4.2.3 and RFC 3986 §3.2.3 let a port be empty; no browser sends that.
+            check(odd, None);
+        }
+        for port in ["localhost:65536", "localhost:+1", "localhost:80:80", "localhost.", "a.b"] {
+            check(port, None);
+        }
+    }
+
+    #[test]
+    fn another_machines_address_is_only_for_who_listens_there() {
+        assert!(guard("127.0.0.1:1", None).place(&parts("10.0.0.7:1")).is_err());
+        assert!(guard("[::1]:1", None).place(&parts("127.0.0.1:1")).is_ok());
+        assert!(guard("0.0.0.0:1", Some("t")).place(&parts("10.0.0.7:1")).is_ok());
+        assert!(guard("0.0.0.0:1", Some("t")).place(&parts("bench.example")).is_err());
+    }
+
+    #[test]
+    fn without_a_token_nothing_but_loopback_is_let_in() {
+        assert!(guard("127.0.0.1:1", None).admit(&parts("127.0.0.1")).is_ok());
+        assert!(guard("0.0.0.0:1", None).admit(&parts("127.0.0.1")).is_err());
+        assert!(guard("0.0.0.0:1", Some("t")).admit(&parts("127.0.0.1")).is_err());
+    }
+
+    #[test]
+    fn equal_is_equal_in_every_byte() {
+        let a = [7; 32];
+        assert!(same(&a, &a));
+        for place in 0..32 {
+            let mut b = a;
+            b[place] ^= 1;
+            assert!(!same(&a, &b));
+        }
+    }
+}

@@ -1,7 +1,7 @@
 //! The live feed: one WebSocket a page (RFC 6455).
 //!
-//! In every turn the most urgent thing is sent: the farewell, else events, else a beat that is due,
-//! else one pulse. So neither the history nor a crowd of rows stands before an alarm.
+//! In every turn events are sent first, then a beat that is due, else part of one pulse: neither the
+//! history nor a crowd of rows stands before an alarm, and a crowd of events hides no beat.
 
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -132,22 +132,20 @@ impl Page {
             }
             // Looked at before the rings, so that nothing published in between is overslept.
             self.turns.mark_unchanged();
-            if let Some(text) = self.next_events() {
-                for text in text {
-                    self.send(socket, Message::text(text)).await?;
-                }
-            } else if Instant::now() >= beat_at {
+            let events = self.next_events();
+            for text in &events {
+                self.send(socket, Message::text(text.as_str())).await?;
+            }
+            if Instant::now() >= beat_at {
                 beat_at = Instant::now() + BEAT;
                 let beat = json!({"is": "beat", "status": status_json(&self.hub)}).to_string();
                 self.send(socket, Message::text(beat)).await?;
-            } else if let Some(bytes) = self.spectrum.take() {
-                self.send(socket, Message::Binary(bytes.into())).await?;
-            } else if let Some(text) = self.next_rows() {
-                self.send(socket, Message::text(text)).await?;
+            } else if let Some(message) = self.next_pulse_part() {
+                self.send(socket, message).await?;
             } else if Instant::now() >= ping_at {
                 ping_at = Instant::now() + PING;
                 self.send(socket, Message::Ping(Bytes::new())).await?;
-            } else {
+            } else if events.is_empty() {
                 tokio::select! {
                     () = self.stop.cancelled() => {}
                     message = socket.recv() => {
@@ -179,7 +177,7 @@ impl Page {
     /// The last events, `bye`, and a close frame: RFC 6455 §7.4.1, 1001 going away.
     async fn farewell(&mut self, socket: &mut WebSocket) -> Result<(), Gone> {
         let close = CloseFrame { code: close_code::AWAY, reason: "the daemon stops".into() };
-        let words = self.next_events().into_iter().flatten().map(Message::text);
+        let words = self.next_events().into_iter().map(Message::text);
         let bye = Message::text(json!({"is": "bye"}).to_string());
         let all: Vec<Message> = words.chain([bye, Message::Close(Some(close))]).collect();
         let sending = async {
@@ -203,7 +201,7 @@ impl Page {
     }
 
     /// Events that came since, and what was missed of them.
-    fn next_events(&mut self) -> Option<Vec<String>> {
+    fn next_events(&mut self) -> Vec<String> {
         let batch = self.hub.events(self.next_event, 64);
         self.next_event = batch.next;
         let mut texts = Vec::new();
@@ -213,7 +211,15 @@ impl Page {
         }
         let events = batch.items.iter();
         texts.extend(events.map(|event| format!(r#"{{"is":"event","event":{event}}}"#)));
-        (!texts.is_empty()).then_some(texts)
+        texts
+    }
+
+    /// The spectrum of the pulse before, else the next pulse's rows.
+    fn next_pulse_part(&mut self) -> Option<Message> {
+        match self.spectrum.take() {
+            Some(bytes) => Some(Message::Binary(bytes.into())),
+            None => self.next_rows().map(Message::text),
+        }
     }
 
     /// The next pulse's rows, or what was missed; its spectrum waits to follow.

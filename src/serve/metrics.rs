@@ -8,9 +8,10 @@ use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 
-use super::hub::{Hub, Tally};
+use super::hub::Hub;
 use super::routes::Room;
-use super::status::Snapshot;
+use super::snapshot::Snapshot;
+use super::state::Tally;
 
 /// Verdicts in the order of the tally.
 const VERDICTS: [&str; 5] = ["not_detected", "stable", "inertial", "indeterminate", "none"];

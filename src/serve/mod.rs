@@ -1,11 +1,11 @@
 //! The page, the HTTP interface and the live feed.
 //!
-//! In reading order: `facts` what does not change in a run; [`Hub`] everything the faces know of the
-//! run, written by the analysis, read by all; `rings` what of it is kept; `alarms`, `course`
-//! alarms, exposures, injections, baselines as events tell them; `status`, `words` the state in JSON
-//! and in plain words; `rows` rows and exposures as JSON; [`Desk`] acts of people on their way to the
-//! analysis; [`Guard`] who may ask; `routes`, `requests`, `follow`, `live`, `metrics`, `web` the faces;
-//! `door` connections; `problem` errors (RFC 9457).
+//! In reading order: `facts` what does not change in a run; [`Hub`] and `state` everything the faces
+//! know of the run, written by the analysis, read by all; `rings` what of it is kept; `alarms` and
+//! `course` what the events tell of alarms, exposures, injections, baselines; `snapshot`, `words`,
+//! `status` one moment, in plain words, in JSON; `rows` rows and exposures as JSON; [`Desk`] acts of
+//! people on their way to the analysis; [`Guard`] who may ask; `routes`, `requests`, `follow`, `live`,
+//! `metrics`, `web` the faces; `door` connections; `problem` errors (RFC 9457).
 //!
 //! Nothing here can hold up the analysis: it writes into bounded rings and goes on. A reader has a
 //! place in them; one that is too slow finds its place gone and is told what it missed.
@@ -25,6 +25,8 @@ mod requests;
 mod rings;
 mod routes;
 mod rows;
+mod snapshot;
+mod state;
 mod status;
 mod web;
 mod words;

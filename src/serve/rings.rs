@@ -156,3 +156,51 @@ impl Spectra {
         (self.ring.len(), self.bytes)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_ring_keeps_the_newest_and_says_what_was_missed() {
+        let mut ring = Ring::new(3);
+        for item in 0..5 {
+            assert_eq!(ring.push(item), (item >= 3).then(|| item - 3));
+        }
+        assert_eq!((ring.first(), ring.end(), ring.len()), (2, 5, 3));
+        assert_eq!((ring.get(1), ring.get(2), ring.get(5)), (None, Some(&2), None));
+        let batch = ring.next(0, 2, |_| true);
+        assert_eq!((batch.missed, batch.items, batch.next), (2, vec![2, 3], 4));
+        let batch = ring.next(4, 2, |_| true);
+        assert_eq!((batch.missed, batch.items, batch.next), (0, vec![4], 5));
+        let ahead = ring.next(u64::MAX, 2, |_| true);
+        assert_eq!((ahead.missed, ahead.items, ahead.next), (0, Vec::<i32>::new(), u64::MAX));
+        assert_eq!((ring.find(|item| *item > 3), ring.find(|item| *item > 9)), (4, 5));
+    }
+
+    #[test]
+    fn a_batch_has_one_item_even_when_none_fits() {
+        let mut ring = Ring::new(3);
+        ring.push(1);
+        ring.push(2);
+        let batch = ring.next(0, 9, |_| false);
+        assert_eq!((batch.items, batch.next), (vec![1], 1));
+    }
+
+    #[test]
+    fn spectra_are_bounded_by_their_bytes_and_the_newest_stays() {
+        let mut spectra = Spectra::new(100);
+        let of = |bins: usize| Arc::new(vec![0.0_f32; bins]);
+        for _ in 0..4 {
+            spectra.push(of(10));
+        }
+        assert_eq!(spectra.kept(), (2, 80));
+        assert!(spectra.get(1).is_none() && spectra.get(2).is_some());
+        // Larger than everything that may be kept
+        let gone = spectra.push(of(50));
+        assert_eq!((gone.len(), spectra.kept()), (2, (1, 200)));
+        assert!(spectra.get(4).is_some());
+        spectra.push(of(1));
+        assert_eq!(spectra.kept(), (1, 4));
+    }
+}

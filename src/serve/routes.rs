@@ -17,11 +17,13 @@ use tokio_util::sync::CancellationToken;
 
 use super::desk::Desk;
 use super::guard::Guard;
-use super::hub::{Hub, Running};
+use super::hub::Hub;
 use super::problem::Problem;
 use super::rings::PulseRecord;
 use super::rows::append_row;
-use super::status::{Snapshot, status_json};
+use super::snapshot::Snapshot;
+use super::state::Running;
+use super::status::status_json;
 use super::web::Web;
 use super::{follow, live, metrics, requests, web};
 use crate::detect::Drive;

@@ -41,6 +41,7 @@ embedded!(
     "colours.js",
     "columns.js",
     "details.js",
+    "dialogs.js",
     "exposure_strip.js",
     "feed.js",
     "format.js",
@@ -53,6 +54,7 @@ embedded!(
     "now.js",
     "present.js",
     "pulse_list.js",
+    "row_painter.js",
     "shapes.js",
     "sound.js",
     "spectra.js",
@@ -144,4 +146,37 @@ pub(super) fn entered(
             [(header::SET_COOKIE, cookie), (header::LOCATION, HeaderValue::from_static("/"))];
         (StatusCode::SEE_OTHER, headers).into_response()
     }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_file_of_the_page_is_in_the_program() {
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("web");
+        let mut there: Vec<String> = std::fs::read_dir(&folder)
+            .unwrap()
+            .map(|entry| entry.unwrap())
+            .filter(|entry| entry.path().is_file())
+            .map(|entry| entry.file_name().into_string().unwrap())
+            // What only the page's tests need has no part in it.
+            .filter(|name| kind(name).is_some() && name != "package.json")
+            .collect();
+        there.sort();
+        let embedded: Vec<&str> = EMBEDDED.iter().map(|(name, _)| *name).collect();
+        assert_eq!(embedded, there);
+    }
+
+    #[test]
+    fn names_lead_nowhere_else() {
+        for good in ["index.html", "parts/one-two_3.js", "a"] {
+            assert!(is_plain(good), "{good}");
+        }
+        for bad in
+            ["", "..", "../a.js", "a/../b.js", "/a.js", "a//b.js", ".a.js", "a b.js", "%2e", "a\\b"]
+        {
+            assert!(!is_plain(bad), "{bad}");
+        }
+    }
 }

@@ -153,3 +153,71 @@ fn capital(word: &str) -> String {
     let mut letters = word.chars();
     letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::detect::Drive;
+
+    #[test]
+    fn a_reason_is_read_part_by_part() {
+        let reason = "broadband pulse +7.6 dB; channel 3 ultraharmonic 2 of 3 -0.4 dB; clipped";
+        let pass = |channel, quantity, margin_db| Pass {
+            channel,
+            quantity,
+            without_baseline: false,
+            margin_db,
+        };
+        let found: Vec<Pass<'_>> = passes(reason).collect();
+        let wanted =
+            [pass(None, Quantity::Broadband, 7.6), pass(Some("3"), Quantity::Ultraharmonic, -0.4)];
+        assert_eq!(found, wanted);
+        assert_eq!(hindrances(reason), ["clipped"]);
+        assert_eq!(hindrances("stage noise"), Vec::<&str>::new());
+        for odd in ["", " dB", "channel  dB", "channel 3 dB", "broadband dB", "x y +1 dB"] {
+            assert_eq!(passes(odd).count(), 0, "{odd}");
+        }
+    }
+
+    #[track_caller]
+    fn check_passed(reason: &str, sentence: &str) {
+        assert_eq!(passed("Stable", reason, Quantity::is_line), sentence);
+    }
+
+    #[test]
+    fn the_strongest_line_is_named() {
+        check_passed(
+            "subharmonic 2 of 3 +1.0 dB; ultraharmonic 2 of 3 +4.1 dB; harmonic pulse +0.3 dB",
+            "Stable: ultraharmonic +4.1 dB over its limit.",
+        );
+        check_passed(
+            "channel 12 subharmonic 2 of 3 +1.0 dB",
+            "Stable: subharmonic +1.0 dB over its limit, channel 12.",
+        );
+        check_passed(
+            "ultraharmonic contrast +2.5 dB; no baseline",
+            "Stable: ultraharmonic +2.5 dB over the limit of its contrast, without a baseline.",
+        );
+    }
+
+    #[test]
+    fn silence_names_what_it_means() {
+        assert_eq!(
+            not_hearing("fundamental low"),
+            "Not hearing: fundamental low. Silence means nothing now."
+        );
+        assert_eq!(not_hearing(""), "Not hearing. Silence means nothing now.");
+        assert_eq!(overdue(1.4), "Not hearing: no pulse for 1 s. Silence means nothing now.");
+        assert_eq!(overdue(600.0), "Not hearing: no pulse for 10 min. Silence means nothing now.");
+    }
+
+    #[test]
+    fn a_baseline_says_how_far_it_is() {
+        let count =
+            |pulses, drive| BaselineCount { target: "".into(), drive, pulses, in_use: false };
+        let said = |count: &BaselineCount| baseline("stage baseline", Some(count));
+        assert_eq!(said(&count(23, Drive::Known(0.16))), "Baseline at 0.16 MPa: 23 of 30 pulses.");
+        assert_eq!(said(&count(30, Drive::Zero)), "Baseline at 0 MPa: 30 pulses, enough.");
+        assert_eq!(baseline("sham", None), "Baseline pulse not used: sham.");
+    }
+}

@@ -105,11 +105,11 @@ def start_monitor(tmp_path):
 
 
 class Relay:
-    """Stands between sender and monitor. Each of its connections has a plan, the last one for all later:
+    """Stands between sender and monitor. Each connection has a plan; when they are used up, None.
 
     None: passes everything on.
-    ("cut", n): passes hello and n bytes of frames on, nothing back from the last of them on, then cuts.
-    ("mute",): passes everything on to the monitor and nothing back; cuts when the sender's hello is out.
+    ("cut", n): passes hello and n bytes of frames on, nothing back from then on, then cuts.
+    ("mute",): passes hello on and nothing back, then cuts.
     ("freeze", n): passes hello and n bytes of frames on, then nothing in either direction.
     """
 

@@ -10,7 +10,8 @@ classdef simmer_client < handle
   %   totals = client.end_stream();
   %
   % A CRC-32 over many samples is slow here, so payloads carry none: the monitor takes that on
-  % loopback only. A cut link is an error; this example does not connect again.
+  % loopback and Unix sockets only. A cut link is an error; this example does not connect again.
+  % Tried in GNU Octave 7.3; written for MATLAB R2021a or later, not tried there.
   % The protocol is described in src/ingest/wire/PROTOCOL.md.
 
   properties (SetAccess = private)

@@ -16,9 +16,9 @@ Python 3.11 or later and NumPy. The protocol is described in src/ingest/wire/PRO
         if event["event"] == "alarm raised":
             print(event["name"], event["cause"])
 
-A `Sender` never waits for the network unless the monitor is slower than the digitiser. It keeps what
-the monitor has not acknowledged, connects again when the link is cut, and goes on where the monitor
-stands. Run as a program it sends invented noise: `python simmer_client.py --help`.
+A `Sender` never waits for the network unless the monitor is slower than the digitiser. It keeps
+what the monitor has not acknowledged, connects again when the link is cut, and goes on where the
+monitor stands. Run as a program it sends invented noise: `python simmer_client.py --help`.
 """
 
 from __future__ import annotations
@@ -38,6 +38,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from enum import IntEnum, IntFlag
+from functools import partial
 
 import numpy as np
 
@@ -121,7 +122,7 @@ class Totals:
 
 
 class SimmerError(Exception):
-    """The monitor refused something, or cannot be reached; `error` is the protocol's word if any."""
+    """The monitor refuses something or cannot be reached; `error` is the protocol's word if any."""
 
     def __init__(self, error: str, detail: str) -> None:
         super().__init__(f"{error}: {detail}")
@@ -194,9 +195,10 @@ class Sender:
     Args:
         address: "HOST:PORT", or the path of a Unix socket.
         payload_crc: whether payloads carry a CRC-32; False is taken on loopback and Unix sockets.
-        patience_s: how long to try to reach the monitor, s, before `SimmerError`; also in mid-stream.
+        patience_s: how long to try to reach the monitor, s, before `SimmerError`; also after a cut.
         keep_bytes: memory for frames that are not acknowledged, bytes. When it is full and the link
             is cut, the oldest frames are given up (the totals count them as lost).
+        token: the monitor's token, which only senders on other machines need.
         say: is told of cuts and resumes, in words.
 
     Raises:
@@ -211,12 +213,14 @@ class Sender:
         payload_crc: bool = True,
         patience_s: float = 60.0,
         keep_bytes: int = 256 << 20,
+        token: str | None = None,
         say: Callable[[str], None] = lambda text: None,
     ) -> None:
         if digitiser.sample_format not in DTYPES:
-            raise ValueError(f"sample_format is {digitiser.sample_format}, must be one of {[*DTYPES]}")
+            raise ValueError(f"sample_format is {digitiser.sample_format}, must be of {[*DTYPES]}")
         self.address, self.digitiser, self.payload_crc = address, digitiser, payload_crc
         self.patience_s, self.keep_bytes, self.say = patience_s, keep_bytes, say
+        self._token = token
         self.dtype = np.dtype(DTYPES[digitiser.sample_format])
         self.streams = 1  # more than 1 when the monitor had forgotten the stream after a cut
         self.resumes = 0
@@ -225,7 +229,8 @@ class Sender:
         self._stream = secrets.token_hex(16)
         self._known = False  # whether the monitor may know this stream
         self._due = 0  # device index at the end of the newest frame
-        self._open_pulse: Pulse | None = None
+        self._number = -1  # of the newest pulse
+        self._whole = True  # whether the open pulse's first frame is in this stream
         # The state below is shared with the two threads of the link.
         self._changed = threading.Condition()
         self._kept: dict[int, _Frame] = {}
@@ -276,7 +281,8 @@ class Sender:
         block = np.asarray(samples)
         block = block[:, None] if block.ndim == 1 else block
         if block.ndim != 2 or block.shape[1] != self.digitiser.channels:
-            raise ValueError(f"samples have the shape {block.shape}, must be (n, {self.digitiser.channels})")
+            must = f"(n, {self.digitiser.channels})"
+            raise ValueError(f"samples have the shape {block.shape}, must be {must}")
         if not np.can_cast(block.dtype, self.dtype, "equiv"):
             raise TypeError(f"samples are {block.dtype}, the stream's are {self.dtype}")
         if first_sample is None:
@@ -286,7 +292,7 @@ class Sender:
         flags |= Flags.DRIVE_KNOWN if pulse.drive_mpa is not None else 0
         flags |= Flags.SETTING_KNOWN if pulse.drive_setting is not None else 0
         flags |= Flags.SHAM if pulse.sham else 0
-        payload = block.astype(self.dtype, copy=False).tobytes()  # channel after channel in each set
+        payload = block.astype(self.dtype, copy=False).tobytes()  # sample set after sample set
         self._put(_Frame(flags, first_sample, len(block), payload, pulse=pulse))
 
     def pause(self, at_sample: int | None = None) -> None:
@@ -305,6 +311,11 @@ class Sender:
         """The exposure was broken off."""
         self._between(Flags.ABORT, at_sample)
 
+    def unacknowledged(self) -> int:
+        """How many frames are kept because the monitor has not accounted for them yet."""
+        with self._changed:
+            return len(self._kept)
+
     def end(self, timeout_s: float = 120.0) -> Totals:
         """Ends the stream and returns the monitor's account, once all frames are accounted for."""
         with self._changed:
@@ -317,7 +328,7 @@ class Sender:
         raise self._failure if done else SimmerError("timeout", f"no totals within {timeout_s} s")
 
     def close(self) -> None:
-        """Leaves without end of stream, if it was not sent; the monitor keeps waiting for a resume."""
+        """Leaves, without end of stream unless it was sent; the monitor then awaits a resume."""
         with self._changed:
             self._closing = True
             if self._link:
@@ -344,15 +355,21 @@ class Sender:
         if frame.first_sample < self._due:
             raise ValueError(f"first_sample is {frame.first_sample}, must be at least {self._due}")
         if len(frame.payload) > self.max_payload_bytes:
-            raise ValueError(f"a frame has {len(frame.payload)} bytes, at most {self.max_payload_bytes}")
+            most = self.max_payload_bytes
+            raise ValueError(f"a frame has {len(frame.payload)} bytes, must have at most {most}")
         if pulse := frame.pulse:
-            for name, value in (("drive_mpa", pulse.drive_mpa), ("drive_setting", pulse.drive_setting)):
+            for name in ("drive_mpa", "drive_setting"):
+                value = getattr(pulse, name)
                 if value is not None and not math.isfinite(value):
                     raise ValueError(f"{name} is {value}, must be finite")
+            lowest = self._number + (Flags.FIRST in frame.flags)
+            if pulse.number < lowest:  # the monitor takes such a frame as one that comes too late
+                raise ValueError(f"the pulse's number is {pulse.number}, must be at least {lowest}")
             if len(pulse.target.encode()) > 32:
                 raise ValueError(f"target is {pulse.target}, must be at most 32 bytes")
             if (self.digitiser.stage_from == "operator") != (pulse.stage == Stage.BY_OPERATOR):
-                raise ValueError(f"stage is {pulse.stage.name} with stage_from {self.digitiser.stage_from}")
+                source = self.digitiser.stage_from
+                raise ValueError(f"stage is {pulse.stage.name} although stage_from is {source}")
         if self.payload_crc:
             frame.crc = zlib.crc32(frame.payload)
         size = len(frame.payload)
@@ -365,12 +382,17 @@ class Sender:
                 raise self._failure
             if self._ending or self._closing:
                 raise ValueError("the stream is over")
+            self._due = frame.first_sample + frame.samples
+            self._number = pulse.number if pulse else self._number
+            self._whole |= Flags.FIRST in frame.flags
+            if pulse and not self._whole:  # the rest of a pulse that an expired stream began
+                self.given_up_frames += 1
+                return
             while self._kept and self._kept_bytes + size > self.keep_bytes:
                 self._forget_below(self._oldest + 1)
             self._kept[self._next] = frame
             self._kept_bytes += size
             self._next += 1
-            self._due = frame.first_sample + frame.samples
             self._changed.notify_all()
 
     def _forget_below(self, sequence: int) -> None:
@@ -410,7 +432,8 @@ class Sender:
 
     def _connect(self) -> _Link:
         """Connects and says hello until the monitor says yes."""
-        deadline, trouble = time.monotonic() + self.patience_s, SimmerError("closed", "by the caller")
+        deadline = time.monotonic() + self.patience_s
+        trouble = SimmerError("closed", "by the caller")
         while not self._closing:
             link = None
             try:
@@ -419,18 +442,16 @@ class Sender:
                 if reply.get("ok"):
                     return self._accepted(link, reply)
                 trouble = SimmerError(reply.get("error", "syntax"), reply.get("detail", str(reply)))
-                if trouble.error == "expired":
-                    self._begin_anew()
-                    continue
-                if not reply.get("retry"):
-                    link.socket.close()
-                    raise trouble
             except (OSError, ValueError) as error:
+                reply = {"retry": True}
                 trouble = SimmerError("unreachable", f"{self.address}: {error}")
             if link:
                 link.socket.close()
-            if time.monotonic() > deadline:
+            if not reply.get("retry") or time.monotonic() > deadline:
                 raise trouble
+            if trouble.error == "expired":
+                self._begin_anew()
+                continue
             with self._changed:
                 self._changed.wait_for(lambda: self._closing, 0.5)
         raise trouble
@@ -443,10 +464,14 @@ class Sender:
             hello["oldest"] = self._oldest
         if d.start_utc is not None:
             hello["start_utc"] = d.start_utc
-        for key in ("sample_format", "channels", "sample_rate_hz", "volts_per_count", "gain_db",
-                    "pretrigger_samples", "stage_from", "drive_setting_unit", "device"):  # fmt: skip
+        for key in (
+            "sample_format", "channels", "sample_rate_hz", "volts_per_count", "gain_db",
+            "pretrigger_samples", "stage_from", "drive_setting_unit", "device",
+        ):  # fmt: skip
             hello[key] = getattr(d, key)
         hello["payload_crc"] = self.payload_crc
+        if self._token is not None:
+            hello["token"] = self._token
         # If the reply is cut off, the monitor knows the stream all the same: say resume next time.
         self._known = True
         link.socket.sendall(json.dumps(hello).encode() + b"\n")
@@ -462,22 +487,22 @@ class Sender:
         with self._changed:
             self._forget_below(int(reply["next"]))
             self._unsent = max(int(reply["next"]), self._oldest)
-            if self._unsent or self._next:
+            if self._unsent or self._next:  # else nothing was sent before the cut
                 self.resumes += 1
                 self.say(f"resumed at frame {self._unsent}")
         return link
 
     def _begin_anew(self) -> None:
-        """A new stream, with the frames that are kept from the first whole pulse on."""
+        """A new stream, with what is kept and comes from the first whole pulse on."""
         with self._changed:
-            frames = list(self._kept.values())
-            for frame in frames:
-                if not frame.pulse or Flags.FIRST in frame.flags:
-                    break
-                self.given_up_frames += 1
-                self._forget_below(self._oldest + 1)
-            frames = list(self._kept.values())
+            frames, self._whole = [], False
+            for frame in self._kept.values():
+                self._whole |= Flags.FIRST in frame.flags
+                if self._whole or not frame.pulse:
+                    frames.append(frame)
+            self.given_up_frames += len(self._kept) - len(frames)
             self._kept = dict(enumerate(frames))
+            self._kept_bytes = sum(len(frame.payload) for frame in frames)
             self._oldest, self._next = 0, len(frames)
             self._stream, self._known = secrets.token_hex(16), False
             self.streams += 1
@@ -489,7 +514,9 @@ class Sender:
         while True:
             with self._changed:
                 self._changed.wait_for(
-                    lambda: not link.up or self._unsent < self._next or (self._ending and not ended),
+                    lambda: not link.up
+                    or self._unsent < self._next
+                    or (self._ending and not ended),
                     None if ended else link.keepalive_s / 2,
                 )
                 if not link.up:
@@ -539,6 +566,7 @@ class Follower:
         page: the monitor's page, "http://HOST:PORT".
         what: "events" (alarms, stages, marks, …) or "pulses" (a row a pulse and channel).
         after: begin after this event's `n` or this pulse's number; None: from now on.
+        token: the monitor's token, if it has one.
         timeout_s: TimeoutError when nothing comes for so long, s; None: wait.
     """
 
@@ -546,6 +574,7 @@ class Follower:
     what: str = "events"
     after: int | None = None
     timeout_s: float | None = None
+    token: str | None = field(default=None, repr=False)
     _connection: http.client.HTTPConnection = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -554,19 +583,20 @@ class Follower:
         self._connection = http.client.HTTPConnection(host, timeout=self.timeout_s)
         self._connection.connect()
         self._socket = self._connection.sock
-        self._connection.request("GET", f"/api/v1/{self.what}/follow{query}")
+        headers = {} if self.token is None else {"Authorization": f"Bearer {self.token}"}
+        self._connection.request("GET", f"/api/v1/{self.what}/follow{query}", headers=headers)
         self._response = self._connection.getresponse()
         if self._response.status != 200:
             problem = self._response.read(LONGEST_LINE_BYTES).decode(errors="replace")
-            self.close()
+            self._connection.close()
             raise SimmerError(f"HTTP status {self._response.status}", problem)
 
     def __iter__(self) -> Iterator[dict]:
         try:
-            while line := self._response.readline(1 << 24):
+            while (line := self._response.readline(1 << 24)).endswith(b"\n"):
                 if line.strip():
                     yield json.loads(line)
-        except (http.client.IncompleteRead, ConnectionError):
+        except (http.client.HTTPException, ConnectionError):
             return  # the monitor stopped, or `close` was called
 
     def close(self) -> None:
@@ -575,7 +605,6 @@ class Follower:
             self._socket.shutdown(socket.SHUT_RDWR)
         except OSError:
             pass  # it is down already
-        self._connection.close()
 
 
 def main() -> int:
@@ -586,7 +615,7 @@ def main() -> int:
     parser.add_argument("--period-s", type=float, default=0.2, help="from pulse to pulse, s")
     parser.add_argument("--samples", type=int, default=120_000, help="sample sets a pulse")
     parser.add_argument("--frame-samples", type=int, default=40_000, help="sample sets a frame")
-    parser.add_argument("--noise-counts", type=float, default=20.0, help="standard deviation, counts")
+    parser.add_argument("--noise-counts", type=float, default=20.0, help="deviation, counts")
     parser.add_argument("--stage", choices=["noise", "baseline", "exposure"], default="noise")
     parser.add_argument("--drive-mpa", type=float, help="peak negative pressure, MPa")
     parser.add_argument("--sample-rate-hz", type=float, default=20e6)
@@ -595,7 +624,8 @@ def main() -> int:
     parser.add_argument("--gain-db", type=float, default=0.0)
     parser.add_argument("--pretrigger-samples", type=int, default=40_000)
     parser.add_argument("--sample-format", choices=[*DTYPES], default="ri16_le")
-    parser.add_argument("--patience-s", type=float, default=60.0, help="how long to try to connect, s")
+    parser.add_argument("--token", help="the monitor's token, which only other machines need")
+    parser.add_argument("--patience-s", type=float, default=60.0, help="for connecting, s")
     args = parser.parse_args()
     digitiser = Digitiser(
         args.sample_rate_hz, args.volts_per_count, args.pretrigger_samples, args.channels,
@@ -603,7 +633,10 @@ def main() -> int:
     )  # fmt: skip
     random = np.random.default_rng(1)
     try:
-        sender = Sender(args.to, digitiser, patience_s=args.patience_s, say=lambda text: print(text, file=sys.stderr))
+        say = partial(print, file=sys.stderr)
+        sender = Sender(
+            args.to, digitiser, patience_s=args.patience_s, token=args.token, say=say
+        )
         began = time.monotonic()
         with sender:
             for number in range(args.pulses):
@@ -614,7 +647,8 @@ def main() -> int:
                 pulse = Pulse(number, first_sample, time_ns, stage, drive_mpa=args.drive_mpa)
                 noise = random.normal(0.0, args.noise_counts, (args.samples, args.channels))
                 noise = noise if sender.dtype.kind == "f" else np.rint(noise)
-                sender.send_pulse(pulse, noise.astype(sender.dtype), frame_samples=args.frame_samples)
+                samples = noise.astype(sender.dtype)
+                sender.send_pulse(pulse, samples, frame_samples=args.frame_samples)
             totals = sender.end()
     except (SimmerError, ValueError) as error:
         print(f"error: {error}", file=sys.stderr)

@@ -141,12 +141,13 @@ class Monitor:
         return run("send", "--to", self.to, *args, code=code)
 
     def alive(self, config):
-        """Asserts that a good stream gets its totals."""
-        greeting = hello(config)
+        """Asserts that a good stream of ri16_le gets its totals."""
+        greeting, set_bytes = hello(config), 2 * config["receive"]["channels"]
         due = time.monotonic() + DEADLINE_S
         with self.link(greeting) as link:
             assert link.reply["ok"], link.reply
-            link.send(frame(0, 0, bytes(16), flags=FIRST | LAST, stage=EXPOSURE), end(1, 8))
+            link.send(frame(0, 0, bytes(8 * set_bytes), set_bytes, flags=FIRST | LAST, stage=EXPOSURE))
+            link.send(end(1, 8))
             totals = link.wait_for("end", due - time.monotonic())
             assert totals == {"end": True, "received": 1, "lost": 0, "pulses": 1}
 
