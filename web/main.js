@@ -110,6 +110,7 @@ function onMessage(message) {
 function onHead(head) {
   if (!Array.isArray(head.channels) || head.channels.length === 0) head.channels = [0];
   const former = state.head;
+  store.allow(head.repeatability_db);
   if (former === null || former.run !== head.run) {
     store.clear(head.channels.slice(0, 64));
     marks.clear();

@@ -22,7 +22,13 @@ function text(value) {
 export class PulseStore {
   constructor(mostPulses = MOST_PULSES) {
     this.mostPulses = mostPulses;
+    this.allowances = [0, 0, 0, 0];
     this.clear([0]);
+  }
+
+  /** A quantity is tested lowered by its repeatability, dB: its level must pass the limit by as much. */
+  allow(repeatabilityDb) {
+    this.allowances = QUANTITIES.map((quantity) => repeatabilityDb?.[quantity] ?? 0);
   }
 
   /** Forgets everything; `channels` are the channel numbers of this run. */
@@ -114,7 +120,7 @@ export class PulseStore {
       verdicts[slot] = row.verdict ?? null;
       QUANTITIES.forEach((quantity, place) => {
         values[slot * PER_SLOT + place] = number(row[`${quantity}_detect_db`]);
-        values[slot * PER_SLOT + 4 + place] = number(row[`${quantity}_limit_db`]);
+        values[slot * PER_SLOT + 4 + place] = number(row[`${quantity}_limit_db`]) + this.allowances[place];
         values[slot * PER_SLOT + 8 + place] = number(row[`${quantity}_hear_db`]);
       });
     }

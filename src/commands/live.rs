@@ -353,6 +353,7 @@ fn told(
             Told::Cut => hub.stream(StreamState::Cut),
             Told::Ended => hub.stream(StreamState::Ended),
             Told::Waiting => hub.stream(StreamState::Waiting),
+            Told::Act(act) => hub.pending(act),
             Told::Counts(counts) => {
                 streams.counts = counts;
                 // Nobody may be waiting for it.

@@ -103,7 +103,6 @@ pub struct Session {
     injections: Vec<acts::Injected>,
     pending: Vec<Act>,
     paused: bool,
-    ended_by: Option<&'static str>,
     said: BTreeSet<String>,
     alarms_raised: u64,
 }
@@ -142,7 +141,6 @@ impl Session {
             injections: Vec::new(),
             pending: Vec::new(),
             paused: false,
-            ended_by: None,
             said: BTreeSet::new(),
             alarms_raised: 0,
         }
@@ -200,8 +198,7 @@ impl Session {
     pub fn end(&mut self, out: &mut Judgement) {
         out.clear();
         let Some(last) = self.last.clone() else { return };
-        let ended_by = self.ended_by.take().unwrap_or("end of stream");
-        self.end_exposure(ended_by, &last.pulse, out);
+        self.end_exposure("end of stream", &last.pulse, out);
         let ended = out.events.len();
         self.take_acts(&last.pulse, out);
         out.events[ended..].iter_mut().for_each(|event| event.pulse = None);

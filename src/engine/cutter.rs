@@ -166,6 +166,11 @@ impl Cutter {
                     self.acts.push_back(act);
                     self.pass_acts()?;
                 }
+                Input::Length(samples) => {
+                    if let Some(stream) = &mut self.stream {
+                        stream.length = Some(samples);
+                    }
+                }
                 Input::End => break,
             }
         }

@@ -105,6 +105,8 @@ pub enum Input {
     Frame(Frame),
     /// What a person or the sender did; holds from the next pulse on.
     Act(Act),
-    /// The stream is over.
+    /// The stream that runs has this many samples per channel, also those that were not stored.
+    Length(u64),
+    /// Everything is over.
     End,
 }

@@ -228,10 +228,11 @@ pub fn play<E>(
     let mut player =
         Player { play, sender, wire, begun: None, pulse: None, totals: None, resumes: 0 };
     player.greet()?;
-    let mut frames = 0;
+    let (mut frames, mut length) = (0, None);
     for input in inputs {
         match input.map_err(PlayError::Source)? {
-            Input::Begin(_) => {}
+            Input::Begin(stream) => length = stream.length,
+            Input::Length(samples) => length = Some(samples),
             Input::Frame(frame) => {
                 player.wait_for(&frame)?;
                 player.sender.samples(&frame, play.frame_samples)?;
@@ -248,7 +249,7 @@ pub fn play<E>(
             Input::End => break,
         }
     }
-    let totals = player.end()?;
+    let totals = player.end(length.unwrap_or(0))?;
     Ok(Played { totals, resumes: player.resumes })
 }
 
@@ -396,11 +397,11 @@ impl Player<'_> {
     }
 
     /// Ends the stream and waits for the totals.
-    fn end<E>(&mut self) -> Result<Totals, PlayError<E>> {
+    fn end<E>(&mut self, samples: u64) -> Result<Totals, PlayError<E>> {
         let patience = Instant::now() + PATIENCE;
         loop {
             self.write()?;
-            let Some(bytes) = self.sender.end() else { continue };
+            let Some(bytes) = self.sender.end(samples) else { continue };
             let mut alive = self.wire.out.write_all(&bytes).is_ok();
             while alive && self.totals.is_none() {
                 match self.wire.lines.recv_timeout(Duration::from_millis(200)) {

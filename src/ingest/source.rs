@@ -194,7 +194,7 @@ mod tests {
                     format!("{} {} {}", frame.tag.number, frame.bytes[0], frame.bytes.len())
                 }
                 Input::End => "end".to_owned(),
-                Input::Act(act) => format!("{act:?}"),
+                other => format!("{other:?}"),
             })
             .collect();
         let expected =

@@ -66,6 +66,7 @@ impl Facts {
             "sign_of_life": settings.detect.sign_of_life.name(),
             "stable_from": settings.detect.stable_from.iter().map(|q| q.name()).collect::<Vec<_>>(),
             "missing_after_s": missing_after_s,
+            "repeatability_db": repeatability_json(&settings.detect.repeatability_db),
             "bin_hz": plan.bin_hz,
             "bins": plan.bins(),
             "bands": bands_json(plan),
@@ -171,6 +172,10 @@ fn bands_json(plan: &Plan) -> Value {
         "broadband_hz": broadband,
         "notches_hz": plan.spec.bands.notches_hz,
     })
+}
+
+fn repeatability_json(allowances: &PerQuantity<f64>) -> Value {
+    Quantity::ALL.map(|q| (q.name().to_owned(), json!(allowances[q]))).into_iter().collect()
 }
 
 #[cfg(test)]

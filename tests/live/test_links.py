@@ -124,9 +124,10 @@ def test_lost_and_damaged_frames_void_the_pulses_they_lie_in_and_no_other(bench,
     account, stream = live.closed()
     assert (stream["frames_lost"], stream["frames_bad_crc"], stream["pulses_unfinished"]) == (6, 1, 1)
     assert account["incomplete_pulses"] == 3
-    # Gates lie at 1000 to 39 000 (noise) and 44 000 to 118 000: of the lost frames 9000, 30 000 and
-    # 28 000 samples are wanted. A hole is what has samples after it.
-    assert account["samples_lost_in_gates"] == 0
+    # From the first gate to the last a pulse wants the samples 1000 to 118 000. Two frames of 30 000 are
+    # holes, having samples after them; of the last one 28 000 wanted samples were never reached.
+    assert account["samples_lost_in_gates"] == 60_000
+    assert account["samples_not_recorded"] == 28_000
     there = {row["pulse"]: row for row in replayed.rows()}
     for row in live.rows():
         if row["pulse"] in ("27", "29", "31"):

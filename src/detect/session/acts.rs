@@ -37,7 +37,10 @@ impl Session {
                     _ => (false, None),
                 };
                 self.paused |= paused;
-                self.ended_by = ended_by.or(self.ended_by);
+                // Every pulse of it is judged already; whoever follows need not wait for the next.
+                if let (Some(ended_by), Some(last)) = (ended_by, self.last.clone()) {
+                    self.end_exposure(ended_by, &last.pulse, out);
+                }
             }
             Act::Stage(_) | Act::Limits(_) => {}
         }

@@ -25,13 +25,12 @@ impl Session {
             _ => false,
         };
         if let Some(last) = self.last.clone() {
-            let asked = self.ended_by.take();
-            let ended_by = asked.or(match (stage_changed, target_changed, other) {
+            let ended_by = match (stage_changed, target_changed, other) {
                 (true, ..) => Some("change of stage"),
                 (_, true, _) => Some("change of target"),
                 (_, _, true) => Some("next exposure"),
                 _ => None,
-            });
+            };
             if let Some(ended_by) = ended_by {
                 self.end_exposure(ended_by, &last.pulse, out);
             }

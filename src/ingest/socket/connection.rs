@@ -60,6 +60,14 @@ impl Voice {
         before + bytes <= UNREAD_LIMIT_BYTES && self.lines.try_send(line.to_owned()).is_ok()
     }
 
+    /// Says a last line, however much is unread, and closes.
+    pub(super) fn farewell(&self, line: &str) {
+        // Without room even for this the peer does without.
+        self.lines.try_send(line.to_owned()).ok();
+        self.unread.fetch_add(line.len(), Ordering::Relaxed);
+        self.close();
+    }
+
     /// Closes the connection after what was said.
     pub(super) fn close(&self) {
         self.close.cancel();
@@ -157,7 +165,7 @@ impl Door {
         }
         voice.close.cancelled().await;
         // What is still unread would make the system take the last lines back from the peer.
-        let mut bytes = ear.bytes;
+        let mut bytes = vec![0; HELLO_BYTES];
         let drain = async { while read.read(&mut bytes).await.is_ok_and(|n| n > 0) {} };
         tokio::time::timeout(LINGER, drain).await.ok();
         drop(permit);

@@ -22,10 +22,10 @@ use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
 use super::wire::{
-    Accepted, Arrived, ConnectionId, Counts, ErrorCode, Hello, Link, Notice, Peer, Refusal, Reply,
-    StageFrom, Step,
+    Accepted, Arrived, ConnectionId, Counts, ErrorCode, Hello, Link, Message, Notice, Peer,
+    Refusal, Reply, StageFrom, Step,
 };
-use crate::detect::{Act, Stage};
+use crate::detect::{Act, By, Mark, Stage};
 use crate::engine::Input;
 use connection::Voice;
 use numbers::Numbers;
@@ -65,6 +65,8 @@ pub enum Told<'a> {
     Waiting,
     /// What came in so far.
     Counts(Counts),
+    /// What the sender did; it holds from the next pulse on.
+    Act(&'a Act),
 }
 
 /// Where samples can come from.
@@ -275,6 +277,9 @@ impl Driver {
 
     /// One item for the engine, in its place.
     fn push(&mut self, input: Input) {
+        if let Input::Act(act @ Act::Mark(Mark { by: By::Sender, .. })) = &input {
+            (self.tell)(Told::Act(act));
+        }
         self.overdue.note(&input, self.start.elapsed());
         self.queue.push_back(input);
     }
@@ -355,6 +360,11 @@ impl Driver {
         for step in steps.drain(..) {
             match step {
                 Step::Input(input) => self.input(input),
+                Step::Say(connection, message @ Message::Error { .. }) => {
+                    if let Some(voice) = self.voices.get(&connection) {
+                        voice.farewell(&message.to_line());
+                    }
+                }
                 Step::Say(connection, message) => self.say(connection, &message.to_line()),
                 Step::Close(connection) => {
                     if let Some(voice) = self.voices.remove(&connection) {

@@ -46,7 +46,7 @@ impl Overdue {
                 _ => {}
             },
             Input::Begin(_) | Input::End => self.due = None,
-            Input::Frame(_) | Input::Act(_) => {}
+            Input::Frame(_) | Input::Act(_) | Input::Length(_) => {}
         }
     }
 }

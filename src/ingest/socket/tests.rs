@@ -8,9 +8,9 @@ use tokio::net::TcpStream;
 
 use super::super::play::{Address, Pace, Play, play};
 use super::super::wire::{Expectation, Header, Layout, Terms};
-use super::super::wire::{Flags, Message, StreamId, Target, Totals};
+use super::super::wire::{Flags, StreamId, Target, Totals};
 use super::*;
-use crate::detect::{Mark, MarkKind};
+use crate::detect::MarkKind;
 use crate::engine::{Frame, PulseTag, SampleIndex};
 use crate::signal::SampleFormat;
 
@@ -84,7 +84,7 @@ impl Scene {
                     Told::Cut => "cut",
                     Told::Ended => "ended",
                     Told::Waiting => "waiting",
-                    Told::Counts(_) => return,
+                    Told::Counts(_) | Told::Act(_) => return,
                 };
                 log.lock().unwrap().push(word.to_owned());
             }),

@@ -201,12 +201,12 @@ impl Link {
         let before = &running.hello;
         let same = hello.start_utc == before.start_utc
             && hello.stage_from == before.stage_from
-            && hello.drive_setting_unit == before.drive_setting_unit;
+            && hello.drive_setting_unit == before.drive_setting_unit
+            && hello.payload_crc == before.payload_crc;
         if same {
             return Ok(true);
         }
-        let detail =
-            "start_utc, stage_from or drive_setting_unit is not what the stream began with";
+        let detail = "start_utc, stage_from, drive_setting_unit or payload_crc is not what the stream began with";
         Err(Refusal::new(ErrorCode::Format, detail))
     }
 
@@ -377,6 +377,9 @@ impl Running {
                 out.push(Step::Input(Input::Act(Act::sender(MarkKind::Pause))));
             }
             self.ended = true;
+            if header.first_sample >= self.pulses.next_sample() && header.first_sample > 0 {
+                out.push(Step::Input(Input::Length(header.first_sample)));
+            }
             self.totals.pulses = self.pulses.opened();
             out.push(Step::Notice(Notice::Ended(self.totals)));
             self.say(Message::End(self.totals), out);

@@ -232,18 +232,19 @@ impl Sender {
     /// A keepalive to write now, between two frames.
     #[must_use]
     pub fn keepalive(&self) -> Option<Vec<u8>> {
-        self.bare(Flags::KEEPALIVE)
+        self.bare(Flags::KEEPALIVE, self.end_sample)
     }
 
-    /// The end of the stream, once every frame was written.
+    /// The end of the stream, once every frame was written; the device has reached at least `samples`.
     #[must_use]
-    pub fn end(&self) -> Option<Vec<u8>> {
-        (self.cursor == self.next).then(|| self.bare(Flags::END)).flatten()
+    pub fn end(&self, samples: u64) -> Option<Vec<u8>> {
+        let reached = samples.clamp(self.end_sample, JSON_INTEGER_END - 1);
+        (self.cursor == self.next).then(|| self.bare(Flags::END, reached)).flatten()
     }
 
-    fn bare(&self, flags: Flags) -> Option<Vec<u8>> {
+    fn bare(&self, flags: Flags, first_sample: u64) -> Option<Vec<u8>> {
         let layout = self.layout.filter(|_| self.welcome)?;
-        let header = Header { sequence: self.cursor, ..self.blank(flags) };
+        let header = Header { sequence: self.cursor, first_sample, ..self.blank(flags) };
         let mut bytes = Vec::new();
         header.encode(&layout, &[], &mut bytes);
         Some(bytes)

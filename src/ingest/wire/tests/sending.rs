@@ -110,7 +110,7 @@ impl Pair {
     }
 
     fn end(&mut self) -> Totals {
-        let bytes = self.sender.end().unwrap();
+        let bytes = self.sender.end(0).unwrap();
         self.arrive(&bytes);
         match self.out.last() {
             Some(Step::Say(_, Message::End(totals))) => *totals,
@@ -239,7 +239,7 @@ fn a_keepalive_is_for_the_frame_that_is_written_next() {
     let mut pair = Pair::new(1 << 20);
     pair.sender.samples(&pulse(1, 20), samples_a_frame(10)).unwrap();
     let keepalive = pair.sender.keepalive().unwrap();
-    assert_eq!(pair.sender.end(), None);
+    assert_eq!(pair.sender.end(0), None);
     pair.arrive(&keepalive);
     pair.carry(None);
     assert_eq!(pair.end(), Totals { received: 2, lost: 0, pulses: 1 });
