@@ -9,7 +9,7 @@
 //!
 //! Map, in reading order: [`signal`] samples → band powers; [`stats`] numbers → numbers; [`detect`]
 //! powers → verdicts; [`engine`] threads and queues; [`ingest`] recordings; [`session`] what is left
-//! behind; [`bench`] simulated scenes; [`config`] settings with diagnostics; [`commands`] wiring, one file a command; [`cli`].
+//! behind; [`serve`] page and interface; [`bench`] simulated scenes; [`config`] settings with diagnostics; [`commands`] wiring, one file a command; [`cli`].
 //! `signal`, `stats`, `detect` and `bench` are pure: no files, sockets, threads or clocks.
 
 pub mod bench;

@@ -3,8 +3,10 @@
 use std::path::{Path, PathBuf};
 
 /// Every room of the library, as `src/lib.rs` declares them.
-const ROOMS: [&str; 9] =
-    ["bench", "commands", "config", "detect", "engine", "ingest", "session", "signal", "stats"];
+const ROOMS: [&str; 10] = [
+    "bench", "commands", "config", "detect", "engine", "ingest", "serve", "session", "signal",
+    "stats",
+];
 
 /// Rooms without files, sockets, threads, clocks and serialisation.
 const PURE: [&str; 4] = ["bench", "detect", "signal", "stats"];
