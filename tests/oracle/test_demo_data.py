@@ -1,5 +1,6 @@
 """Whatever the documentation shows, runs: the examples of every --help, and the README's Python lines."""
 
+import contextlib
 import csv
 import json
 import re
@@ -42,25 +43,34 @@ def test_every_example_of_every_help_runs(bench):
                 bench.run(*shlex.split(line)[1:])
 
 
-def test_the_examples_of_monitor_and_send_belong_together(bench):
-    [monitor] = examples(bench.run("monitor", "--help").stdout)
-    [send] = examples(bench.run("send", "--help").stdout)
+@contextlib.contextmanager
+def started(line, folder):
+    """The monitor of an example, taking samples; at the end it is stopped as a person would."""
     running = subprocess.Popen(
-        [str(binary()), *shlex.split(monitor)[1:]],
-        cwd=bench.folder,
+        [str(binary()), *shlex.split(line)[1:]],
+        cwd=folder,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        # Some shells start jobs with SIGINT ignored, which children inherit.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     try:
         said = iter(running.stderr.readline, "")
-        assert any(line.startswith("stream on 127.0.0.1:8788") for line in said)
-        bench.run(*shlex.split(send)[1:])
+        assert any(text.startswith("stream on 127.0.0.1:8788") for text in said)
+        yield
         running.send_signal(signal.SIGINT)
         _, rest = running.communicate(timeout=TIMEOUT_S)
     finally:
         running.kill()
     assert running.returncode == 130, rest
+
+
+def test_the_examples_of_monitor_and_send_belong_together(bench):
+    [monitor] = examples(bench.run("monitor", "--help").stdout)
+    [send] = examples(bench.run("send", "--help").stdout)
+    with started(monitor, bench.folder):
+        bench.run(*shlex.split(send)[1:])
     about = json.loads((bench.folder / "out" / "live" / "session.json").read_text())
     assert about["account"]["closes"] and about["account"]["pulses"] == 135
     assert about["stream"]["streams"] == 2 and about["stream"]["frames_lost"] == 0
@@ -118,9 +128,15 @@ def same_line(shown, printed):
 def readme(bench):
     """The README's blocks, and what each of its simmer commands printed, in order."""
     found, told = blocks((bench.folder / "README.md").read_text()), []
-    for language, text in found:
-        commands = [] if language == "python" else examples(text)
-        told.append("".join(bench.run(*shlex.split(line)[1:]).stdout for line in commands))
+    with contextlib.ExitStack() as monitors:
+        for language, text in found:
+            printed = ""
+            for line in [] if language == "python" else examples(text):
+                if line.startswith("simmer monitor "):
+                    monitors.enter_context(started(line, bench.folder))
+                else:
+                    printed += bench.run(*shlex.split(line)[1:]).stdout
+            told.append(printed)
     return found, told, bench.folder
 
 

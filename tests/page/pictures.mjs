@@ -16,16 +16,16 @@ const out = process.argv[2] ?? path.join(here, 'pictures');
 
 /** The pulse of the 60 s scene at which each picture is taken. */
 const MOMENTS = [
-  ['baseline', 130],
-  ['not_detected', 218],
-  ['stable', 262],
-  ['inertial', 277],
-  ['not_hearing', 296],
+  ['baseline', 133],
+  ['not_detected', 216],
+  ['stable', 258],
+  ['inertial', 275],
+  ['not_hearing', 291],
 ];
 const SIZES = [{ width: 1280, height: 800 }, { width: 1024, height: 600 }];
 
 await mkdir(out, { recursive: true });
-const demo = spawn(binary, ['demo', '--seconds', '60', '--speed', '4', '--listen', '127.0.0.1:0', '--stay'], {
+const demo = spawn(binary, ['demo', '--seconds', '60', '--speed', '2', '--listen', '127.0.0.1:0', '--stay'], {
   stdio: ['ignore', 'ignore', 'pipe'],
 });
 const lines = createInterface({ input: demo.stderr });
