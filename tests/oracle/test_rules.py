@@ -82,3 +82,18 @@ def test_an_alarm_ends_with_code_10_when_asked(simmer):
     session = simmer.replay(path, loud, options=["--fail-on", "alarm"], code=10)
     assert any("inertial" in str(event) for event in session.events())
     assert session.exposures()[0]["alarms"] not in ("", "0")
+
+
+def test_limits_of_a_file_hold_from_the_first_pulse_on_and_are_on_record(bench):
+    data, limits = bench.folder / "demo-data", bench.folder / "limits.toml"
+    recordings = (data / "config.toml", data / "baseline.sigmf-meta", data / "exposure.sigmf-meta")
+    raised = lambda session: {e["name"] for e in session.events() if e["event"] == "alarm raised"}
+    assert "stable" in raised(bench.replay(*recordings))
+    limits.write_text('[[alarm]]\nname = "stable"\nlimit = { db = 30.0 }\noff_db = 20.0\nm_of_n = "1 of 1"\n')
+    session = bench.replay(*recordings, options=("--limits", limits))
+    assert "stable" not in raised(session) and "inertial" in raised(session)
+    [event] = [e for e in session.events() if e["event"] == "limits"]
+    assert event["pulse"] == 0 and event["alarms"][0]["limit"] == {"db": 30.0}
+    limits.write_text('[[alarm]]\nname = "nobody"\nlimit = "budget"\n')
+    done = bench.replay(*recordings, options=("--limits", limits), code=78)
+    assert "limits.toml" in done.stderr and "nobody" in done.stderr
