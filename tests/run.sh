@@ -23,14 +23,16 @@ fi
 .venv/bin/python -m pip install --quiet --disable-pip-version-check -r tests/oracle/requirements.txt
 
 say "Chromium, Octave, node packages"
-missing=()
-command -v chromium >/dev/null || missing+=(chromium)
-command -v octave-cli >/dev/null || missing+=(octave)
-[ -d /usr/share/octave/packages ] && ls /usr/share/octave/packages | grep -q instrument-control ||
-    missing+=(octave-instrument-control)
-if [ ${#missing[@]} -gt 0 ]; then
+export DEBIAN_FRONTEND=noninteractive
+if ! command -v chromium >/dev/null; then
     apt-get update -qq
-    DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${missing[@]}"
+    # With the fonts the page's layout is tested in.
+    apt-get install -y -qq chromium fonts-liberation fonts-dejavu-core
+fi
+if ! command -v octave-cli >/dev/null ||
+    ! ls /usr/share/octave/packages 2>/dev/null | grep -q instrument-control; then
+    apt-get update -qq
+    apt-get install -y -qq --no-install-recommends octave octave-instrument-control
 fi
 npm ci --prefix tests/page --silent --no-audit --no-fund
 
