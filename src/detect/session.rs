@@ -102,7 +102,10 @@ pub struct Session {
     last: Option<Last>,
     injections: Vec<acts::Injected>,
     pending: Vec<Act>,
+    /// The hole before the next pulse is explained.
     paused: bool,
+    /// No pulse is due.
+    rests: bool,
     said: BTreeSet<String>,
     alarms_raised: u64,
 }
@@ -141,6 +144,7 @@ impl Session {
             injections: Vec::new(),
             pending: Vec::new(),
             paused: false,
+            rests: false,
             said: BTreeSet::new(),
             alarms_raised: 0,
         }
@@ -213,6 +217,7 @@ impl Session {
     /// A hole before this pulse, proven by device time: pulses that fit into it.
     fn look_for_hole(&mut self, pulse: &Pulse, out: &mut Judgement) -> Option<u64> {
         let paused = std::mem::take(&mut self.paused);
+        self.rests = false;
         let last = self.last.as_ref().filter(|_| !paused)?;
         let same = last.pulse.stage == pulse.stage
             && last.pulse.target == pulse.target

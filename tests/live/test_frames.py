@@ -1,12 +1,11 @@
 """Frames at fault, each by hand-built bytes, and what the monitor answers (PROTOCOL.md, Frames, Rules)."""
 
-import math
 import struct
-import zlib
 
 import pytest
 
 from daemon import wait_until
+from faults import FAULTS, MAX_PAYLOAD_BYTES, SETS
 from wire import (
     ABORT,
     BASELINE,
@@ -18,7 +17,6 @@ from wire import (
     GO_ON,
     KEEPALIVE,
     LAST,
-    OUTSIDE,
     PAUSE,
     SETTING_KNOWN,
     end,
@@ -27,9 +25,6 @@ from wire import (
     keepalive,
     outside,
 )
-
-SETS = bytes(16)  # 8 samples of one channel of ri16_le
-MAX_PAYLOAD_BYTES = 4194304
 
 
 @pytest.fixture(scope="module")
@@ -49,101 +44,6 @@ def place(shared):
     assert stream["frames_again"] == streams["again"]
     assert stream["frames_lost"] == streams["lost"]
     assert stream["frames_bad_crc"] == streams["crc"]
-
-
-def fault(error, **fields):
-    """Frame 1, which follows an open pulse of 8 samples, with fields said otherwise."""
-    whole = {
-        "sequence": 1,
-        "first_sample": 8,
-        "payload": SETS,
-        "pulse_first_sample": 0,
-        "flags": LAST,
-        "stage": BASELINE,
-    }
-    return error, frame(**(whole | fields))
-
-
-def cut_crc(target):
-    """A header CRC that leaves out the target's name."""
-    return zlib.crc32(fault("header", target=target)[1][:92])
-
-
-FAULTS = {
-    # Rule 1: magic, header CRC.
-    "magic of HTTP": fault("header", magic=b"GET "),
-    "magic of another version": fault("header", magic=b"smr2"),
-    "one bit of the magic": fault("header", magic=b"smr0"),
-    "header CRC 0": fault("header", header_crc32=0),
-    "header CRC without the name": fault("header", target="left", header_crc32=cut_crc("left")),
-    # header_bytes is 96 + target_bytes, or more.
-    "header_bytes 0": fault("header", header_bytes=0),
-    "header_bytes 95": fault("header", header_bytes=95),
-    "header_bytes without the name": fault("header", target="left", header_bytes=96),
-    "header_bytes one short": fault("header", target="left", header_bytes=99),
-    "target_bytes 33": fault("header", target="t" * 33),
-    "target_bytes 255": fault("header", target="t" * 255),
-    # Rule 3 and the table: payload_bytes.
-    "payload_bytes one set more": fault("length", payload_bytes=18),
-    "payload_bytes one byte less": fault("length", payload_bytes=15),
-    "payload_bytes 0 beside samples": fault("length", payload_bytes=0),
-    "samples 0 beside a payload": fault("length", samples=0),
-    "payload one set over the most": fault(
-        "length", samples=MAX_PAYLOAD_BYTES // 2 + 1, payload_bytes=MAX_PAYLOAD_BYTES + 2
-    ),
-    "payload of 4 GiB": fault("length", samples=0x7FFFFFFF, payload_bytes=0xFFFFFFFE),
-    "samples that wrap to payload_bytes 0": fault("length", samples=0x80000000, payload_bytes=0, payload=b""),
-    # Flags.
-    "keepalive and end": fault("header", flags=KEEPALIVE | END, payload=b"", stage=0),
-    "pause and go on": fault("header", flags=PAUSE | GO_ON),
-    "first and keepalive": fault("header", flags=FIRST | KEEPALIVE, payload=b"", stage=0),
-    "last and keepalive": fault("header", flags=LAST | KEEPALIVE, payload=b"", stage=0),
-    "first and end": fault("header", flags=FIRST | END, payload=b"", stage=0),
-    "last and end": fault("header", flags=LAST | END, payload=b"", stage=0),
-    "first outside any pulse": fault("header", flags=FIRST | OUTSIDE),
-    "last outside any pulse": fault("header", flags=LAST | OUTSIDE),
-    "flag 8192": fault("header", flags=LAST | 8192),
-    "flag 16384": fault("header", flags=LAST | 16384),
-    "flag 32768": fault("header", flags=LAST | 32768),
-    "bytes 78": fault("header", zero_78=b"\x01\x00"),
-    "bytes 79": fault("header", zero_78=b"\x00\x80"),
-    "bytes 84": fault("header", zero_84=b"\x01" + bytes(7)),
-    "bytes 91": fault("header", zero_84=bytes(7) + b"\x01"),
-    # Fields against their bounds and against hello.
-    "stage 4": fault("header", stage=4),
-    "stage 255": fault("header", stage=255),
-    "stage of the operator in a sender's stream": fault("header", stage=0),
-    "sequence 2^53": fault("header", sequence=2**53),
-    "sequence 2^64-1": fault("header", sequence=2**64 - 1),
-    "first_sample 2^53": fault("header", first_sample=2**53),
-    "pulse 2^53": fault("header", pulse=2**53),
-    "pulse_first_sample 2^53": fault("header", pulse_first_sample=2**53, first_sample=2**53),
-    "pulse_time_ns 2^63": fault("header", pulse_time_ns=2**63),
-    "drive not a number": fault("header", flags=LAST | DRIVE_KNOWN, drive_mpa=math.nan),
-    "drive without bound": fault("header", flags=LAST | DRIVE_KNOWN, drive_mpa=math.inf),
-    "drive that nobody knows": fault("header", drive_mpa=0.1),
-    "setting not a number": fault("header", flags=LAST | SETTING_KNOWN, drive_setting=math.nan),
-    "setting below all bounds": fault("header", flags=LAST | SETTING_KNOWN, drive_setting=-math.inf),
-    "setting that nobody knows": fault("header", drive_setting=1.0),
-    # The target's name: UTF-8 without control characters.
-    "name that is no UTF-8": fault("header", target=b"le\xfft"),
-    "name cut inside a character": fault("header", target="µ".encode()[:1]),
-    "surrogate in the name": fault("header", target=b"\xed\xa0\x80"),
-    "name overlong": fault("header", target=b"\xc0\xaf"),
-    "line feed in the name": fault("header", target="le\nft"),
-    "NUL in the name": fault("header", target="le\0ft"),
-    "DEL in the name": fault("header", target="left\x7f"),
-    "next line (C1) in the name": fault("header", target="left\x85"),
-    # The pulse's own fields are the same in all its frames.
-    "pulse_first_sample changes": fault("header", pulse_first_sample=1),
-    "pulse_time_ns changes": fault("header", pulse_time_ns=1),
-    "frame before its pulse": fault("header", pulse=1, pulse_first_sample=9),
-    # Rule 4: first_sample never lies before the end of the frame before, across pulses, too.
-    "one sample back in the pulse": fault("backwards", first_sample=7),
-    "one sample back in the next pulse": fault("backwards", first_sample=7, pulse=1, pulse_first_sample=7),
-    "one sample back outside any": fault("backwards", first_sample=7, flags=OUTSIDE),
-    "back to 0 after lost frames": fault("backwards", first_sample=0, sequence=9, pulse=3),
-}
 
 
 def begin(place, greeting=None):
@@ -207,6 +107,38 @@ def test_a_payload_that_is_too_large_is_refused_before_it_comes(place):
     finish(place, greeting)
 
 
+def test_the_largest_payload_is_taken(place):
+    config, monitor, streams = place
+    with monitor.link(hello(config)) as link:
+        largest = bytes(MAX_PAYLOAD_BYTES)
+        link.send(frame(0, 0, largest, flags=FIRST | LAST, stage=BASELINE), end(1, MAX_PAYLOAD_BYTES // 2))
+        assert link.wait_for("end") == {"end": True, "received": 1, "lost": 0, "pulses": 1}
+    for key in ("begun", "frames", "pulses"):
+        streams[key] += 1
+
+
+@pytest.mark.parametrize("flag", [KEEPALIVE, END])
+def test_a_bare_frame_has_no_samples(place, flag):
+    """The page does not say by which of two names: a wrong length, or fields that contradict each other."""
+    greeting, link = begin(place)
+    with link:
+        link.send(frame(1, 8, SETS, flags=flag, stage=0, pulse_first_sample=0))
+        said = link.wait_for("error")
+        assert said["error"] in ("length", "header") and said["sequence"] == 1, said
+        assert link.hear() is None
+    finish(place, greeting)
+
+
+def test_a_keepalive_that_is_ahead_loses_the_frames_before_it(place):
+    """The totals are those of the highest sequence that the stream carried."""
+    _, _, streams = place
+    _, link = begin(place)
+    with link:
+        link.send(keepalive(3, 8), keepalive(2, 8), end(2, 8))
+        assert link.wait_for("end") == {"end": True, "received": 1, "lost": 2, "pulses": 1}
+    streams["lost"] += 2
+
+
 def test_stage_of_the_sender_in_an_operators_stream_is_a_fault(place):
     config, monitor, streams = place
     greeting = hello(config, stage_from="operator")
@@ -253,8 +185,7 @@ def test_a_longer_header_is_skipped(place):
 def begin_and_cut(place):
     greeting, link = begin(place)
     # What nobody has acknowledged may be lost with the connection.
-    while link.hear() != {"ack": 1}:
-        pass
+    link.acknowledged(1)
     link.close()
     return greeting
 
@@ -266,8 +197,7 @@ def test_a_wrong_payload_crc_loses_the_frame_and_nothing_more(place):
         link.send(frame(1, 8, SETS, payload_crc32=7, stage=BASELINE, pulse_first_sample=0))
         link.send(frame(2, 16, SETS, flags=LAST, stage=BASELINE, pulse_first_sample=0), keepalive(3, 24))
         # Nothing is said until the totals; what is acknowledged includes the frame.
-        while link.hear() != {"ack": 3}:
-            pass
+        link.acknowledged(3)
         # Not again: it is a duplicate then.
         link.send(frame(1, 8, SETS, stage=BASELINE, pulse_first_sample=0), end(3, 24))
         assert link.wait_for("end") == {"end": True, "received": 2, "lost": 1, "pulses": 1}

@@ -23,12 +23,6 @@ def scenes(shared):
     return {name: (scene, shared.replay(scene.path, *scene.recordings)) for name, scene in made.items()}
 
 
-def heard(link, sequence):
-    """Waits until all frames below are acknowledged."""
-    while (said := link.hear()) != {"ack": sequence}:
-        assert said is not None and set(said) == {"ack"} and said["ack"] < sequence, said
-
-
 def test_a_stream_cut_at_every_byte_loses_nothing(bench):
     """Hello, three frames of two pulses and the end: cut after each of their bytes, then resumed."""
     config, path = bench.config()
@@ -59,7 +53,7 @@ def test_a_stream_cut_at_every_byte_loses_nothing(bench):
             connections += 1
             link.send(piece)
             if sequence < len(ready):
-                heard(link, sequence + 1)
+                link.acknowledged(sequence + 1)
             else:
                 assert link.wait_for("end") == {"end": True, "received": 3, "lost": 0, "pulses": 2}
         next_due = min(sequence + 1, len(ready))
@@ -187,7 +181,7 @@ def test_a_second_sender_is_busy_until_the_first_has_ended(bench):
     keys = hello(config)
     with monitor.link(keys) as first:
         first.send(frame(0, 0, SETS, flags=FIRST | LAST, stage=BASELINE))
-        heard(first, 1)
+        first.acknowledged(1)
 
         def busy(said):
             with monitor.link(said) as second:
@@ -201,7 +195,7 @@ def test_a_second_sender_is_busy_until_the_first_has_ended(bench):
         busy(keys)
         # The first did not notice.
         first.send(frame(1, 8, SETS, flags=FIRST | LAST, pulse=1, stage=BASELINE), keepalive(2, 16))
-        heard(first, 2)
+        first.acknowledged(2)
         first.close()
         # While it waits to be resumed, too.
         busy(hello(config))
@@ -223,7 +217,7 @@ def test_a_resume_replaces_a_link_that_looks_alive(bench):
     keys = hello(config)
     with monitor.link(keys) as old:
         old.send(frame(0, 0, SETS, flags=FIRST, stage=BASELINE))
-        heard(old, 1)
+        old.acknowledged(1)
         # Half a frame of the old link: it is forgotten.
         second = frame(1, 8, SETS, stage=BASELINE, pulse_first_sample=0)
         old.send(second[:100])
@@ -231,7 +225,7 @@ def test_a_resume_replaces_a_link_that_looks_alive(bench):
             assert new.reply["next"] == 1
             old.ended()
             new.send(second, frame(2, 16, SETS, flags=LAST, stage=BASELINE, pulse_first_sample=0))
-            heard(new, 3)
+            new.acknowledged(3)
             new.send(end(3, 24))
             assert new.wait_for("end") == {"end": True, "received": 3, "lost": 0, "pulses": 1}
     _, stream = monitor.stop().closed()
@@ -245,11 +239,11 @@ def test_what_a_sender_has_forgotten_is_lost_and_accounted(bench):
     keys = hello(config)
     with monitor.link(keys) as link:
         link.send(frame(0, 0, SETS, flags=FIRST, stage=BASELINE))
-        heard(link, 1)
+        link.acknowledged(1)
     with monitor.link(keys | {"resume": True, "oldest": 4}) as link:
         assert link.reply["next"] == 1
         link.send(frame(4, 32, SETS, flags=LAST, stage=BASELINE, pulse_first_sample=0))
-        heard(link, 5)
+        link.acknowledged(5)
     with monitor.link(keys | {"resume": True, "oldest": 2}) as link:
         assert link.reply["next"] == 5
         link.send(frame(4, 32, SETS, flags=LAST, stage=BASELINE, pulse_first_sample=0), end(5, 40))
@@ -266,7 +260,7 @@ def test_a_resume_that_describes_the_stream_otherwise_is_refused_and_ends_nothin
     keys = hello(config)
     with monitor.link(keys) as link:
         link.send(frame(0, 0, SETS, flags=FIRST | LAST, stage=BASELINE))
-        heard(link, 1)
+        link.acknowledged(1)
         for change, error in (
             ({"stage_from": "operator"}, "format"),
             ({"start_utc": "2026-05-04T09:30:01Z"}, "format"),
@@ -344,7 +338,6 @@ def test_a_sender_faster_than_the_analysis_waits_and_memory_stays_bounded(bench)
     count = 300
     with monitor.link(hello(config)) as link:
         begun = monitor.resident_kib("VmHWM")
-        acked, sent, unacked = 0, 0, 0
         payloads = [piece[-25000 * set_bytes :] for piece in pulses]
         for i in range(count):
             piece = frame(
@@ -361,7 +354,6 @@ def test_a_sender_faster_than_the_analysis_waits_and_memory_stays_bounded(bench)
                 target="tube",
             )
             link.send(piece)
-            sent += 1
         link.send(end(count, 25000 * count))
         acks = []
         while "ack" in (said := link.hear()):
@@ -371,7 +363,6 @@ def test_a_sender_faster_than_the_analysis_waits_and_memory_stays_bounded(bench)
         steps = [b - a for a, b in zip([0, *acks], [*acks, count])]
         assert max(steps) * each <= 8 * 2**20 + each, max(steps)
         grown = monitor.resident_kib("VmHWM") - begun
-        print(grown, len(acks))
         assert grown < 60 * 1024, f"{grown} KiB"
     account, _ = monitor.stop().closed()
     assert account["pulses"] == count

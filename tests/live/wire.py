@@ -103,6 +103,15 @@ def frame(sequence=0, first_sample=0, payload=b"", set_bytes=2, **fields):
     return head + struct.pack("<I", crc) + target + beyond + payload
 
 
+def renumbered(piece, sequence):
+    """The frame with another sequence, and the header CRC that belongs to it."""
+    moved = bytearray(piece)
+    moved[8:16] = struct.pack("<Q", sequence)
+    name = bytes(moved[FIXED_BYTES : FIXED_BYTES + moved[77]])
+    moved[92:96] = struct.pack("<I", zlib.crc32(bytes(moved[:92]) + name))
+    return bytes(moved)
+
+
 def keepalive(sequence, first_sample=0, **fields):
     """A keepalive: the sequence of the next frame, no samples."""
     return frame(sequence, first_sample, flags=KEEPALIVE, stage=0, pulse_first_sample=0, **fields)
@@ -184,6 +193,12 @@ class Link:
             if key in said:
                 return said
             assert set(said) == {"ack"}, f"{said} instead of {key}"
+
+    def acknowledged(self, sequence):
+        """Waits until all frames below are accounted for; nothing else may come before."""
+        while (said := self.hear()) != {"ack": sequence}:
+            assert said is not None, f"the monitor closed before it acknowledged {sequence}"
+            assert set(said) == {"ack"} and said["ack"] < sequence, said
 
     def ended(self, within_s=DEADLINE_S):
         """Waits until the monitor has closed; asserts that nothing but acknowledgements came before."""

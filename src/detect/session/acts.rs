@@ -28,7 +28,7 @@ impl Session {
                 let what = What::Gap { text: text.clone() };
                 out.events.push(self.between(what));
             }
-            Act::Stream(_) => self.paused = true,
+            Act::Stream(_) => (self.paused, self.rests) = (true, true),
             Act::Mark(mark) => {
                 let (paused, ended_by) = match (&mark.kind, mark.by) {
                     (MarkKind::Pause, _) => (true, None),
@@ -37,6 +37,8 @@ impl Session {
                     _ => (false, None),
                 };
                 self.paused |= paused;
+                // Going on makes pulses due again; the hole that the pause made stays explained.
+                self.rests = paused || (self.rests && mark.kind != MarkKind::Resume);
                 // Every pulse of it is judged already; whoever follows need not wait for the next.
                 if let (Some(ended_by), Some(last)) = (ended_by, self.last.clone()) {
                     self.end_exposure(ended_by, &last.pulse, out);
@@ -73,7 +75,7 @@ impl Session {
     }
 
     fn overdue(&mut self, out: &mut Judgement) {
-        let Some(last) = self.last.as_ref().filter(|_| !self.paused) else { return };
+        let Some(last) = self.last.as_ref().filter(|_| !self.rests) else { return };
         let after_s = self.spec.missing_after_periods / self.spec.repetition_hz;
         let time_s = last.pulse.time.since_start_s + after_s;
         let exposure = self.tally.as_ref().map(ExposureTally::exposure);

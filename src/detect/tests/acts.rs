@@ -204,6 +204,22 @@ fn nothing_is_overdue_before_the_first_pulse_or_in_a_pause() {
 }
 
 #[test]
+fn going_on_makes_pulses_due_again_and_leaves_the_pause_explained() {
+    let mut scene = Scene::ready(&detect_spec(), &[]);
+    scene.one(quiet());
+    scene.act(&mark(1, 0.0, MarkKind::Pause));
+    scene.act(&mark(2, 0.0, MarkKind::Note));
+    scene.act(&Act::Overdue);
+    assert_eq!(scene.session.alarms_raised(), 0);
+    scene.act(&mark(3, 0.0, MarkKind::Resume));
+    scene.act(&Act::Overdue);
+    assert_eq!(scene.session.alarms_raised(), 1);
+    scene.wait(60.0);
+    let rows = scene.hear(&[ChannelReading::from_measured(quiet())]);
+    assert_eq!(rows.len(), 1, "the hole is the pause's");
+}
+
+#[test]
 fn other_limits_hold_from_the_next_pulse_on() {
     let spec = over_3_db(false, 0.0);
     let mut scene = Scene::ready(&detect_spec(), std::slice::from_ref(&spec));
