@@ -12,7 +12,7 @@ use tokio_util::sync::CancellationToken;
 use super::monitor::{HTTP, check_open, runtime, token};
 use super::table::Table;
 use super::{Failure, Prepared, RUNNING, say};
-use crate::detect::{Act, Baseline, Session, Stage};
+use crate::detect::{Act, Baseline, Session};
 use crate::engine::{Buffers, Finished, Input, Judged, RunError, Sink, run};
 use crate::ingest::socket::{self, Listeners, Socket, Told};
 use crate::ingest::wire::{Counts, Link, Terms};
@@ -289,8 +289,7 @@ fn link(setup: &Setup<'_>) -> Link {
         gate_end_samples: None,
     };
     let expectation = setup.prepared.expectation();
-    // An operator's stage is an act of its own.
-    Link::new(terms, expectation, Stage::Noise).with_token(setup.token.clone())
+    Link::new(terms, expectation).with_token(setup.token.clone())
 }
 
 /// Starts the analysis on a thread of its own.

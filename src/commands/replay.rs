@@ -2,15 +2,15 @@
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use super::live::Page;
 use super::monitor::limits;
 use super::table::Table;
 use super::{ALARM, Failure, Prepared, RUNNING, give, prepare, say};
 use crate::detect::{Baseline, Session};
-use crate::engine::{Buffers, Finished, Input, Judged, Sink, device_time, run};
-use crate::ingest::play::Pace;
+use crate::engine::{Buffers, Finished, Input, Judged, Sink, run};
+use crate::ingest::play::{Pace, Pacer};
 use crate::ingest::{DEFAULT_BLOCK_BYTES, Recording, RecordingError, Source};
 use crate::session::acts::Acts;
 use crate::session::baseline_file::{self, Identity};
@@ -88,16 +88,13 @@ fn paced<E>(
     pace: Pace,
     rate_hz: f64,
 ) -> impl Iterator<Item = Result<Input, E>> + Send {
-    let (mut begun, mut pulse) = (None, None);
+    let (mut pacer, mut pulse) = (Pacer::new(pace), None);
     source.inspect(move |item| match item {
-        Ok(Input::Begin(_)) => begun = None,
+        Ok(Input::Begin(_)) => pacer = Pacer::new(pace),
         Ok(Input::Frame(frame)) if pulse != Some(frame.tag.number) => {
             pulse = Some(frame.tag.number);
-            let time = frame.tag.time.or_else(|| device_time(frame.tag.first, rate_hz));
-            if let (Pace::Times(factor), Some(time)) = (pace, time) {
-                let (begun, first) = *begun.get_or_insert((Instant::now(), time.0));
-                let after = Duration::from_nanos(time.0.saturating_sub(first)).div_f64(factor);
-                std::thread::sleep((begun + after).saturating_duration_since(Instant::now()));
+            if let Some(due) = pacer.due(&frame.tag, rate_hz) {
+                std::thread::sleep(due.saturating_duration_since(Instant::now()));
             }
         }
         _ => {}

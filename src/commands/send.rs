@@ -5,7 +5,6 @@ use std::path::{Path, PathBuf};
 
 use super::monitor::token;
 use super::{CONFIG, DATA, Failure, RUNNING, USAGE, prepare, say};
-use crate::engine::{Input, device_time};
 use crate::ingest::play::{Address, Pace, Play, PlayError, play};
 use crate::ingest::wire::{Expectation, Hello, StageFrom, StreamId};
 use crate::ingest::{Expect, Recording, Source};
@@ -170,7 +169,6 @@ impl Send {
         hello: Hello,
         recording: Recording,
     ) -> Result<crate::ingest::play::Played, Failure> {
-        let rate = hello.sample_rate_hz;
         let samples = usize::try_from(self.frame_samples.get()).unwrap_or(usize::MAX);
         let set = hello.sample_format.bytes() * hello.channels;
         let block = samples.saturating_mul(set);
@@ -182,19 +180,7 @@ impl Send {
             write_bytes: usize::try_from(self.write_bytes).unwrap_or(1),
         };
         let source = Source::new(vec![recording], block, Vec::new)?;
-        // Pacing needs every pulse's time.
-        let timed = source.map(|item| {
-            item.map(|input| match input {
-                Input::Frame(mut frame) if frame.tag.time.is_none() => {
-                    let mut tag = (*frame.tag).clone();
-                    tag.time = device_time(tag.first, rate);
-                    frame.tag = tag.into();
-                    Input::Frame(frame)
-                }
-                other => other,
-            })
-        });
-        Ok(play(&play_it, timed, &mut |_, _| {})?)
+        Ok(play(&play_it, source, &mut |_, _| {})?)
     }
 
     fn open(&self) -> Result<Vec<(Expectation, Recording)>, Failure> {

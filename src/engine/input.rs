@@ -110,3 +110,24 @@ pub enum Input {
     /// Everything is over.
     End,
 }
+
+#[cfg(test)]
+impl Frame {
+    /// A whole exposure pulse without samples and without anything known of it but its number.
+    pub(crate) fn bare(number: u64) -> Self {
+        let tag = PulseTag {
+            number,
+            first: SampleIndex(0),
+            time: None,
+            trigger_offset: None,
+            drive_mpa: None,
+            drive_setting: None,
+            target: Arc::from(""),
+            exposure: None,
+            stage: Stage::Exposure,
+            sham: false,
+            lost_samples: 0,
+        };
+        Self { tag: Arc::new(tag), offset: 0, bytes: Vec::new(), last: true }
+    }
+}

@@ -13,7 +13,7 @@ use crossbeam_channel::{Receiver, RecvTimeoutError, bounded};
 
 use super::wire::{Heard, Hello, Refusal, SendError, Sender, Totals};
 use crate::detect::{Act, Mark};
-use crate::engine::{Frame, Input};
+use crate::engine::{Frame, Input, PulseTag, device_time};
 
 /// Frames that are kept until the monitor has accounted for them, bytes.
 const MOST_KEPT_BYTES: usize = 64 << 20;
@@ -71,6 +71,29 @@ impl std::str::FromStr for Pace {
         factor
             .map(Self::Times)
             .ok_or_else(|| "must be a factor from 0.001 to 1e6, or max".to_owned())
+    }
+}
+
+/// When pulses are due at a pace, counted from the first that is asked about.
+#[derive(Debug)]
+pub struct Pacer {
+    pace: Pace,
+    begun: Option<(Instant, u64)>,
+}
+
+impl Pacer {
+    /// Nothing has begun.
+    #[must_use]
+    pub const fn new(pace: Pace) -> Self {
+        Self { pace, begun: None }
+    }
+
+    /// When a pulse is due; nothing where nobody waits. Without a time of its own it has its sample's.
+    pub fn due(&mut self, tag: &PulseTag, rate_hz: f64) -> Option<Instant> {
+        let Pace::Times(factor) = self.pace else { return None };
+        let time = tag.time.or_else(|| device_time(tag.first, rate_hz))?;
+        let (begun, first) = *self.begun.get_or_insert((Instant::now(), time.0));
+        Some(begun + Duration::from_nanos(time.0.saturating_sub(first)).div_f64(factor))
     }
 }
 
@@ -225,8 +248,15 @@ pub fn play<E>(
     let sender = Sender::new(play.hello.clone(), MOST_KEPT_BYTES);
     let wire =
         connect(&play.to).map_err(|error| PlayError::Connect { to: play.to.to_string(), error })?;
-    let mut player =
-        Player { play, sender, wire, begun: None, pulse: None, totals: None, resumes: 0 };
+    let mut player = Player {
+        play,
+        sender,
+        wire,
+        pacer: Pacer::new(play.pace),
+        pulse: None,
+        totals: None,
+        resumes: 0,
+    };
     player.greet()?;
     let (mut frames, mut length) = (0, None);
     for input in inputs {
@@ -257,7 +287,7 @@ struct Player<'a> {
     play: &'a Play,
     sender: Sender,
     wire: Wire,
-    begun: Option<(Instant, u64)>,
+    pacer: Pacer,
     pulse: Option<u64>,
     totals: Option<Totals>,
     resumes: u64,
@@ -332,10 +362,9 @@ impl Player<'_> {
     fn wait_for<E>(&mut self, frame: &Frame) -> Result<(), PlayError<E>> {
         if self.pulse != Some(frame.tag.number) {
             self.pulse = Some(frame.tag.number);
-            if let (Pace::Times(factor), Some(time)) = (self.play.pace, frame.tag.time) {
-                let (begun, first) = *self.begun.get_or_insert((Instant::now(), time.0));
-                let after = Duration::from_nanos(time.0.saturating_sub(first)).div_f64(factor);
-                self.wait_until(begun + after)?;
+            let rate_hz = self.play.hello.sample_rate_hz;
+            if let Some(due) = self.pacer.due(&frame.tag, rate_hz) {
+                self.wait_until(due)?;
             }
         }
         let patience = Instant::now() + PATIENCE;

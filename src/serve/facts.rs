@@ -6,6 +6,7 @@ use serde_json::{Map, Value, json};
 
 use crate::config::Settings;
 use crate::detect::{AlarmLimit, AlarmSpec, Condition, Severity, Trigger};
+use crate::session::per_quantity_json;
 use crate::signal::{Line, PerQuantity, Plan, Quantity, as_f64};
 
 /// Conditions that raise an alarm of their own when the configuration names none; a test holds this
@@ -66,7 +67,7 @@ impl Facts {
             "sign_of_life": settings.detect.sign_of_life.name(),
             "stable_from": settings.detect.stable_from.iter().map(|q| q.name()).collect::<Vec<_>>(),
             "missing_after_s": missing_after_s,
-            "repeatability_db": repeatability_json(&settings.detect.repeatability_db),
+            "repeatability_db": per_quantity_json(&settings.detect.repeatability_db),
             "bin_hz": plan.bin_hz,
             "bins": plan.bins(),
             "bands": bands_json(plan),
@@ -172,10 +173,6 @@ fn bands_json(plan: &Plan) -> Value {
         "broadband_hz": broadband,
         "notches_hz": plan.spec.bands.notches_hz,
     })
-}
-
-fn repeatability_json(allowances: &PerQuantity<f64>) -> Value {
-    Quantity::ALL.map(|q| (q.name().to_owned(), json!(allowances[q]))).into_iter().collect()
 }
 
 #[cfg(test)]

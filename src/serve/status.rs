@@ -14,7 +14,7 @@ use super::snapshot::{Margin, Snapshot};
 use super::state::{Running, StreamView};
 use super::words;
 use crate::detect::Row;
-use crate::signal::Quantity;
+use crate::session::per_quantity_json;
 
 /// The status as JSON.
 pub(super) fn status_json(hub: &Hub) -> Value {
@@ -106,8 +106,7 @@ fn dose_json(whole: Option<&Row>) -> Value {
     if doses.0.iter().all(Option::is_none) {
         return Value::Null;
     }
-    let pairs = Quantity::ALL.map(|q| (q.name().to_owned(), json!(doses[q])));
-    Value::Object(pairs.into_iter().collect())
+    per_quantity_json(&doses)
 }
 
 fn baseline_json(count: &BaselineCount) -> Value {

@@ -420,7 +420,7 @@ mod tests {
     use super::super::events::event_json;
     use super::*;
     use crate::detect::{Event, Severity, What};
-    use crate::engine::{Frame, PulseTag, SampleIndex};
+    use crate::engine::Frame;
     use crate::signal::Quantity;
 
     fn alarms() -> Vec<AlarmSpec> {
@@ -551,20 +551,7 @@ mod tests {
     }
 
     fn frame(number: u64) -> Result<Input, String> {
-        let tag = PulseTag {
-            number,
-            first: SampleIndex(0),
-            time: None,
-            trigger_offset: None,
-            drive_mpa: None,
-            drive_setting: None,
-            target: Arc::from(""),
-            exposure: None,
-            stage: Stage::Exposure,
-            sham: false,
-            lost_samples: 0,
-        };
-        Ok(Input::Frame(Frame { tag: Arc::new(tag), offset: 0, bytes: Vec::new(), last: true }))
+        Ok(Input::Frame(Frame::bare(number)))
     }
 
     #[test]

@@ -19,7 +19,7 @@ use serde_json::{Value, json};
 use crate::detect::{ExposureSummary, What};
 use crate::engine::{Account, Judged, Sink};
 use crate::ingest::wire::Counts;
-use crate::signal::{Plan, Quantity, plan::NoisePlan, transform_path};
+use crate::signal::{PerQuantity, Plan, Quantity, plan::NoisePlan, transform_path};
 use npy::Spectra;
 
 /// Why a session folder cannot be written.
@@ -294,18 +294,19 @@ fn counts_json(counts: Counts) -> Value {
     })
 }
 
+/// One value a quantity, by its name.
+pub(crate) fn per_quantity_json<T: serde::Serialize>(values: &PerQuantity<T>) -> Value {
+    Quantity::ALL.map(|q| (q.name().to_owned(), json!(values[q]))).into_iter().collect()
+}
+
 fn doses_json(summary: &ExposureSummary) -> Value {
-    let four = |values: crate::signal::PerQuantity<f64>| -> Value {
-        let pairs = Quantity::ALL.map(|q| (q.name().to_owned(), json!(values[q])));
-        Value::Object(pairs.into_iter().collect())
-    };
     json!({
         "exposure": summary.exposure,
         "target": &*summary.target,
         "pulses_in_doses": summary.used,
         "pulses_not_in_doses": summary.received - summary.used,
-        "excess_dose_v2s": four(summary.doses.excess_v2s),
-        "raw_dose_v2s": four(summary.doses.raw_v2s),
-        "amplitude_dose_vs": four(summary.doses.amplitude_vs),
+        "excess_dose_v2s": per_quantity_json(&summary.doses.excess_v2s),
+        "raw_dose_v2s": per_quantity_json(&summary.doses.raw_v2s),
+        "amplitude_dose_vs": per_quantity_json(&summary.doses.amplitude_vs),
     })
 }

@@ -22,17 +22,18 @@ impl Session {
     pub fn act(&mut self, act: &Act, out: &mut Judgement) {
         out.clear();
         match act {
-            Act::Acknowledge(id) => self.acknowledge(*id, out),
-            Act::Overdue => self.overdue(out),
+            Act::Acknowledge(id) => return self.acknowledge(*id, out),
+            Act::Overdue => return self.overdue(out),
             Act::Gap(text) => {
                 let what = What::Gap { text: text.clone() };
-                out.events.push(self.between(what));
+                return out.events.push(self.between(what));
             }
             Act::Stream(_) => (self.paused, self.rests) = (true, true),
             Act::Mark(mark) => {
                 let (paused, ended_by) = match (&mark.kind, mark.by) {
                     (MarkKind::Pause, _) => (true, None),
-                    (MarkKind::ExposureEnded, _) => (true, Some("the sender")),
+                    (MarkKind::ExposureEnded, By::Sender) => (true, Some("the sender")),
+                    (MarkKind::ExposureEnded, By::Operator) => (true, Some("the operator")),
                     (MarkKind::Abort, _) => (true, Some("abort")),
                     _ => (false, None),
                 };
@@ -46,10 +47,7 @@ impl Session {
             }
             Act::Stage(_) | Act::Limits(_) => {}
         }
-        let waits = matches!(act, Act::Stream(_) | Act::Mark(_) | Act::Stage(_) | Act::Limits(_));
-        if waits {
-            self.pending.push(act.clone());
-        }
+        self.pending.push(act.clone());
     }
 
     /// An event that belongs to no pulse, at the time of the last one.

@@ -57,23 +57,9 @@ impl Numbers {
 mod tests {
     use super::super::super::wire::JSON_INTEGER_END;
     use super::*;
-    use crate::engine::{SampleIndex, Stage};
 
     fn frame(number: u64) -> Input {
-        let tag = PulseTag {
-            number,
-            first: SampleIndex(0),
-            time: None,
-            trigger_offset: None,
-            drive_mpa: None,
-            drive_setting: None,
-            target: Arc::from(""),
-            exposure: None,
-            stage: Stage::Exposure,
-            sham: false,
-            lost_samples: 0,
-        };
-        Input::Frame(Frame { tag: Arc::new(tag), offset: 0, bytes: Vec::new(), last: true })
+        Input::Frame(Frame::bare(number))
     }
 
     #[track_caller]

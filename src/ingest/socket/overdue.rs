@@ -53,30 +53,15 @@ impl Overdue {
 
 #[cfg(test)]
 mod tests {
-    use std::sync::Arc;
-
     use super::*;
-    use crate::engine::{Frame, PulseTag, SampleIndex, Stage};
+    use crate::engine::Frame;
 
     const fn ms(milliseconds: u64) -> Duration {
         Duration::from_millis(milliseconds)
     }
 
     fn frame(number: u64) -> Input {
-        let tag = PulseTag {
-            number,
-            first: SampleIndex(0),
-            time: None,
-            trigger_offset: None,
-            drive_mpa: None,
-            drive_setting: None,
-            target: Arc::from(""),
-            exposure: None,
-            stage: Stage::Exposure,
-            sham: false,
-            lost_samples: 0,
-        };
-        Input::Frame(Frame { tag: Arc::new(tag), offset: 0, bytes: Vec::new(), last: true })
+        Input::Frame(Frame::bare(number))
     }
 
     #[test]

@@ -51,7 +51,7 @@ fn link() -> Link {
         gain_db: vec![0.0],
         pretrigger_samples: 4,
     };
-    Link::new(terms, expectation, Stage::Noise)
+    Link::new(terms, expectation)
 }
 
 /// A socket that listens, and the engine's end of its line.

@@ -16,7 +16,7 @@ use super::pulses::{Arrival, Pulses};
 use super::reply::{ErrorCode, Message, Refusal, Totals, Welcome};
 use super::step::{Counts, Notice, Step, Unfinished};
 use super::terms::{Peer, Terms};
-use crate::detect::{MarkKind, Stage};
+use crate::detect::MarkKind;
 use crate::engine::{Act, Input, Stream};
 
 /// Keepalives that may be missed before the link counts as cut.
@@ -63,7 +63,6 @@ pub struct Link {
     terms: Terms,
     expectation: Expectation,
     token: Option<String>,
-    stage: Stage,
     running: Option<Running>,
     connections: u64,
     stopping: bool,
@@ -71,21 +70,12 @@ pub struct Link {
 }
 
 impl Link {
-    /// A link that waits for a stream; `stage` is the operator's.
+    /// A link that waits for a stream.
     #[must_use]
-    pub fn new(terms: Terms, expectation: Expectation, stage: Stage) -> Self {
+    pub fn new(terms: Terms, expectation: Expectation) -> Self {
         let counts = Counts::default();
         let token = None;
-        Self {
-            terms,
-            expectation,
-            token,
-            stage,
-            running: None,
-            connections: 0,
-            stopping: false,
-            counts,
-        }
+        Self { terms, expectation, token, running: None, connections: 0, stopping: false, counts }
     }
 
     /// Senders on other machines must know this token.
@@ -245,7 +235,6 @@ impl Link {
             return;
         }
         self.heard(connection, at);
-        let stage = self.stage;
         let Some(running) = &mut self.running else { return };
         let header = arrived.header;
         let bytes = FIXED_BYTES + header.target.as_str().len() + arrived.payload.len();
@@ -253,7 +242,7 @@ impl Link {
             running.bare(&header, &mut self.counts, out);
             Ok(())
         } else {
-            running.frame(arrived, at, stage, &mut self.counts, out)
+            running.frame(arrived, at, &mut self.counts, out)
         };
         match result {
             Ok(()) => running.count_bytes(at, bytes, out),
@@ -408,7 +397,6 @@ impl Running {
         &mut self,
         arrived: Arrived,
         at: Duration,
-        operator_stage: Stage,
         counts: &mut Counts,
         out: &mut Vec<Step>,
     ) -> Result<(), Refusal> {
@@ -434,7 +422,7 @@ impl Running {
             self.totals.lost += 1;
         }
         acts(header.flags, &[Flags::GO_ON], out);
-        self.pulses.take(arrived, &Arrival { at, frames_lost, operator_stage }, counts, out);
+        self.pulses.take(arrived, &Arrival { at, frames_lost }, counts, out);
         acts(header.flags, &AFTER, out);
         Ok(())
     }

@@ -32,7 +32,6 @@ struct Open {
 pub(super) struct Arrival {
     pub(super) at: Duration,
     pub(super) frames_lost: u64,
-    pub(super) operator_stage: Stage,
 }
 
 /// The pulses of one stream.
@@ -177,7 +176,8 @@ impl Pulses {
             drive_setting: header.drive_setting,
             target: Arc::clone(&self.target),
             exposure: header.exposure,
-            stage: header.stage.unwrap_or(arrival.operator_stage),
+            // The operator's stage is an act of its own, which holds in place of this.
+            stage: header.stage.unwrap_or(Stage::Noise),
             sham: header.flags.has(Flags::SHAM),
             // Where an index shows the loss, the offset does; a second count would count it twice.
             lost_samples: u64::from(lost),

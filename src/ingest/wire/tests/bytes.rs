@@ -196,7 +196,7 @@ fn nothing_is_taken_between_hello_and_start() {
 
 /// Runs damaged bytes through decoder and link in pieces; gives the largest buffer that was made.
 fn survive(bytes: &[u8], piece: usize) -> usize {
-    let mut link = Link::new(terms(), expectation(), Stage::Baseline);
+    let mut link = Link::new(terms(), expectation());
     let (mut decoder, mut out) = (Decoder::new(), Vec::new());
     let (mut connection, mut largest) = (None, 0);
     for mut rest in bytes.chunks(piece) {

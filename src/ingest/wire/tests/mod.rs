@@ -127,7 +127,7 @@ struct Monitor {
 
 impl Monitor {
     fn with(terms: Terms) -> Self {
-        let mut link = Link::new(terms, expectation(), Stage::Baseline);
+        let mut link = Link::new(terms, expectation());
         let mut out = Vec::new();
         let accepted = link.hello(Duration::ZERO, hello(), &peer(), &mut out).unwrap();
         assert!(matches!(&out[..], [Step::Input(Input::Begin(_))]));

@@ -344,7 +344,7 @@ fn rule_7_after_five_keepalives_of_silence_the_link_counts_as_cut() {
 
 #[test]
 fn rule_8_payloads_go_without_crc_on_loopback_and_unix_sockets_only() {
-    let mut link = Link::new(terms(), expectation(), Stage::Baseline);
+    let mut link = Link::new(terms(), expectation());
     let plain = Hello { payload_crc: false, ..hello() };
     let mut out = Vec::new();
     let refusal = link.hello(Duration::ZERO, plain.clone(), &peer(), &mut out).unwrap_err();
@@ -481,7 +481,7 @@ fn senders_on_other_machines_must_know_the_token() {
     #[track_caller]
     fn check(token: Option<&str>, local: bool, taken: bool) {
         let wanted = Some("a-token-of-the-bench".to_owned());
-        let mut link = Link::new(terms(), expectation(), Stage::Noise).with_token(wanted);
+        let mut link = Link::new(terms(), expectation()).with_token(wanted);
         let said = Hello { token: token.map(str::to_owned), ..hello() };
         let (said, unknown) = Hello::parse(said.to_line().as_bytes()).unwrap();
         assert!(unknown.is_empty());
@@ -504,7 +504,7 @@ fn senders_on_other_machines_must_know_the_token() {
 #[test]
 fn a_stage_of_0_is_the_operators_and_only_where_hello_said_so() {
     let hello = Hello { stage_from: StageFrom::Operator, ..hello() };
-    let mut link = Link::new(terms(), expectation(), Stage::Noise);
+    let mut link = Link::new(terms(), expectation());
     let mut out = Vec::new();
     let accepted = link.hello(Duration::ZERO, hello, &peer(), &mut out).unwrap();
     let operated = Header { stage: None, ..header(0, 1, 0, 2, WHOLE) };

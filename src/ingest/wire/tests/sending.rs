@@ -50,7 +50,7 @@ impl Pair {
     fn new(most_bytes: usize) -> Self {
         let mut pair = Self {
             sender: Sender::new(hello(), most_bytes),
-            link: Link::new(terms(), expectation(), Stage::Baseline),
+            link: Link::new(terms(), expectation()),
             decoder: Decoder::new(),
             connection: None,
             at: Duration::ZERO,
