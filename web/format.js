@@ -18,6 +18,13 @@ export function levelDb(value) {
   return text === '-0.0' ? '+0.0' : signed(text);
 }
 
+/** A level in dB with two decimals, where a tenth is too coarse: `+0.12`. */
+export function fineDb(value) {
+  if (!known(value)) return UNKNOWN;
+  const text = value.toFixed(2);
+  return text === '-0.00' ? '+0.00' : signed(text);
+}
+
 /** A span of device time, s: `12.3 s`, from two minutes on `2 min 05 s`. */
 export function span(seconds) {
   if (!known(seconds)) return UNKNOWN;

@@ -1,14 +1,21 @@
 // One row of the pulse list: time, drive, spectrum, four levels against their limits with what could
 // not have been heard hatched, verdict. All lengths here are canvas pixels unless a name says otherwise.
 
-import { hatchTile } from './colours.js';
+import { beadTile, dotTile, hatchTile } from './colours.js';
 import { axisShare, poolCodes, TEXT_FROM_PX } from './columns.js';
 import { known } from './format.js';
 import { plural, QUANTITIES } from './present.js';
 import { shapeOf } from './shapes.js';
-import { levels } from './store.js';
+import { levels, unheardDb } from './store.js';
 
 const HATCH_PX = 6;
+const DOT_PX = 4;
+const BEAD_PX = 9;
+const BEAD_PERIOD_PX = 12;
+const DASH_PX = 4;
+
+/** Rows at least this high, px, carry a diamond each; over lower ones a string of them goes on. */
+const DIAMOND_FROM_PX = 10;
 
 const WORD_OF = { not_detected: 'NOT DETECTED', stable: 'STABLE', inertial: 'INERTIAL', indeterminate: 'NOT HEARING' };
 
@@ -28,7 +35,10 @@ export class RowPainter {
   layOut({ columns, rowPx, height, ratio }) {
     Object.assign(this, { rowPx, height, ratio });
     this.at = Object.fromEntries(Object.entries(columns).map(([name, place]) => [name, { left: Math.round(place.left * ratio), width: Math.round(place.width * ratio) }]));
-    this.hatch = this.context.createPattern(hatchTile(this.colours.hatch, Math.round(HATCH_PX * ratio)), 'repeat');
+    const tile = (picture) => ({ pattern: this.context.createPattern(picture, 'repeat'), period: picture.height });
+    this.hatch = tile(hatchTile(this.colours.hatch, Math.round(HATCH_PX * ratio)));
+    this.dots = tile(dotTile(this.colours.hatch, Math.round(DOT_PX * ratio)));
+    this.beads = tile(beadTile(this.colours.lasting, this.colours.ground, Math.round(BEAD_PX * ratio), Math.round(BEAD_PERIOD_PX * ratio)));
     this.strip = this.context.createImageData(Math.max(1, this.at.spectrum.width), rowPx);
     this.stripWords = new Uint32Array(this.strip.data.buffer);
     this.pooled = new Uint8Array(this.strip.width);
@@ -129,20 +139,68 @@ export class RowPainter {
   }
 
   drawHatch(left, top, width, height) {
+    this.drawTile(this.hatch, 0, left, top, width, height);
+  }
+
+  /** Fills with a tile that starts at `origin` and goes on from row to row. */
+  drawTile({ pattern, period }, origin, left, top, width, height) {
     if (width <= 0) return;
     const { context } = this;
-    const period = Math.round(HATCH_PX * this.ratio);
     const shift = this.phase % period;
     context.save();
-    context.translate(0, top + shift);
-    context.fillStyle = this.hatch;
-    context.fillRect(left, -shift, width, height);
+    context.translate(origin, top + shift);
+    context.fillStyle = pattern;
+    context.fillRect(left - origin, -shift, width, height);
+    context.restore();
+  }
+
+  /** What could not have been heard: strokes, not even together; dots, heard only together. */
+  drawUnheard(reach, at, x, top, body) {
+    const { hear, together } = reach;
+    const px = Math.max(1, Math.round(this.ratio));
+    const unheard = Math.max(x(0) + px, x(unheardDb(reach)));
+    this.drawHatch(x(0), top, unheard - x(0), body);
+    if (together < hear) this.drawTile(this.dots, 0, unheard, top, x(hear) - unheard, body);
+  }
+
+  /** The broken tick of the limit that all pulses so far have together. */
+  drawBrokenTick(left, top, body) {
+    const { context, colours } = this;
+    const period = Math.round(DASH_PX * this.ratio);
+    const px = Math.max(1, Math.round(this.ratio));
+    context.fillStyle = colours.lasting;
+    let y = -(period - (this.phase % period)) % period;
+    if (y > 0) y -= period;
+    for (; y < body; y += period) {
+      const from = Math.max(0, y);
+      const to = Math.min(body, y + period / 2);
+      if (to > from) context.fillRect(left, top + from, px, to - from);
+    }
+  }
+
+  /** At the left edge of a column: this quantity is established in this row. */
+  drawEstablished(at, top, body) {
+    const { context, colours, rowPx } = this;
+    const width = Math.round(BEAD_PX * this.ratio);
+    if (this.height < DIAMOND_FROM_PX) {
+      this.drawTile(this.beads, at.left, at.left, top, width, rowPx);
+      return;
+    }
+    context.fillStyle = colours.ground;
+    context.fillRect(at.left, top, width, body);
+    const size = Math.min(width, body - 1);
+    context.save();
+    context.translate(at.left + (width - size) / 2, top + (body - size) / 2);
+    context.scale(size / 24, size / 24);
+    context.fillStyle = colours.lasting;
+    context.fill(this.path('ESTABLISHED'), 'evenodd');
     context.restore();
   }
 
   drawLevel(entry, index, at, top) {
     const { context, colours, rowPx } = this;
-    const { detect, limit, hear } = levels(entry, this.store.mainSlot, index);
+    const reach = levels(entry, this.store.mainSlot, index);
+    const { detect, limit, hear, together } = reach;
     const x = (db) => at.left + Math.round(axisShare(db) * at.width);
     const thin = rowPx >= 5 * this.ratio ? Math.max(1, Math.floor(rowPx * 0.18)) : 0;
     const body = rowPx - (rowPx > 2 ? 1 : 0);
@@ -151,7 +209,7 @@ export class RowPainter {
     if (entry.verdict !== null) {
       const deaf = entry.verdict === 'indeterminate' || !known(hear);
       if (deaf) this.drawHatch(at.left, top, at.width, body);
-      else this.drawHatch(x(0), top, x(hear) - x(0), body);
+      else this.drawUnheard(reach, at, x, top, body);
     }
     if (known(detect)) {
       const over = known(limit) && detect > limit;
@@ -167,6 +225,8 @@ export class RowPainter {
       context.fillStyle = colours.ink;
       context.fillRect(x(limit), top, Math.max(1, Math.round(this.ratio)), body);
     }
+    if (known(together)) this.drawBrokenTick(x(together), top, body);
+    if (entry.since !== null && entry.since[index] !== null) this.drawEstablished(at, top, body);
   }
 
   /** One lane a channel: how far its verdict goes, as bars that grow from the left. */

@@ -7,6 +7,7 @@ const crossed =
   'M2 2h20v20H2zM5 7.1V19h11.9zM7.1 5H19v11.9z';
 const dash = 'M3 10h18v4H3z';
 const dots = 'M2 10h4v4H2zM10 10h4v4h-4zM18 10h4v4h-4z';
+const diamond = 'M12 1L23 12L12 23L1 12zM12 8L8 12L12 16L16 12z';
 const hourglass = 'M4 2h16v3l-6 7l6 7v3H4v-3l6-7L4 5z';
 
 function burst() {
@@ -28,6 +29,7 @@ export const SHAPES = Object.freeze({
   'NO VERDICT': dash,
   WAITING: dots,
   STALE: hourglass,
+  ESTABLISHED: diamond,
 });
 
 /** Path for a word of the daemon; a word that is not known gets the dash. */

@@ -3,13 +3,14 @@
 // when a reconnect brings it. Pure.
 
 import { QUANTITIES } from './present.js';
+import { establishedSince } from './together.js';
 
 /** Most pulses that are held with one channel; with more channels fewer, so that memory stays put. */
 export const MOST_PULSES = 20000;
 
-const MOST_NUMBERS = MOST_PULSES * 5 * 12;
+const PER_SLOT = 16;
+const MOST_NUMBERS = MOST_PULSES * 5 * PER_SLOT;
 const MOST_TEXT = 240;
-const PER_SLOT = 12;
 
 function number(value) {
   return typeof value === 'number' ? value : NaN;
@@ -41,6 +42,7 @@ export class PulseStore {
     this.appended = 0;
     this.rebuilt = (this.rebuilt ?? 0) + 1;
     this.runLength = 0;
+    this.established = { text: '', since: null };
   }
 
   get newest() {
@@ -122,16 +124,23 @@ export class PulseStore {
         values[slot * PER_SLOT + place] = number(row[`${quantity}_detect_db`]);
         values[slot * PER_SLOT + 4 + place] = number(row[`${quantity}_limit_db`]) + this.allowances[place];
         values[slot * PER_SLOT + 8 + place] = number(row[`${quantity}_hear_db`]);
+        values[slot * PER_SLOT + 12 + place] = number(row[`${quantity}_hear_cumulative_db`]);
       });
     }
     entries.push({
       kind: 'pulse', n, pulse: main.pulse, time_s: number(main.time_s),
       drive_mpa: number(main.drive_mpa), drive_setting: number(main.drive_setting),
       target: text(main.target), exposure: main.exposure ?? null, stage: text(main.stage),
-      verdict: main.verdict ?? null, reason: text(main.reason), cumulative: text(main.cumulative),
+      verdict: main.verdict ?? null, reason: text(main.reason), ...this.cumulativeOf(text(main.cumulative)),
       verdicts, values,
     });
     return entries;
+  }
+
+  /** Text and pulses of what is established; rows that say the same share them. */
+  cumulativeOf(words) {
+    if (words !== this.established.text) this.established = { text: words, since: establishedSince(words) };
+    return { cumulative: this.established.text, since: this.established.since };
   }
 
   /** First and last place of the stretch of one stage and exposure around `place`. */
@@ -153,8 +162,17 @@ function sameRun(a, b) {
   return a.stage === b.stage && a.exposure === b.exposure;
 }
 
-/** Level over baseline, its limit, and what could be heard, dB, of quantity `place` (0 to 3). */
+/**
+ * Level over baseline, its limit, and what could be heard, dB, of quantity `place` (0 to 3): `hear` in
+ * this pulse alone, `together` with the earlier pulses (NaN where the daemon does not say).
+ */
 export function levels(entry, slot, place) {
   const base = slot * PER_SLOT + place;
-  return { detect: entry.values[base], limit: entry.values[base + 4], hear: entry.values[base + 8] };
+  const { values } = entry;
+  return { detect: values[base], limit: values[base + 4], hear: values[base + 8], together: values[base + 12] };
+}
+
+/** Up to where nothing could have been heard, dB, neither in the pulse nor together with the earlier ones. */
+export function unheardDb({ hear, together }) {
+  return together < hear ? together : hear;
 }

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::replay::{default_workers, source};
 use super::{CANNOT_CREATE, DATA, Failure, Prepared, USAGE, give, prepare, say};
 use crate::detect::diagnosis::{Diagnosis, Repeat, diagnose, repeatability};
-use crate::detect::{Baseline, Session, Stage};
+use crate::detect::{Baseline, Session, Stage, alpha};
 use crate::engine::{Input, run};
 use crate::ingest::Recording;
 use crate::session::baseline_file::{self, Identity};
@@ -79,8 +79,7 @@ impl BaselineCommand {
         }
         std::fs::write(out, format!("{value}\n")).map_err(|error| cannot(&error))?;
         let detect = &prepared.loaded.settings.detect;
-        let delta = detect.repeatability_db[Quantity::Broadband];
-        let found = diagnose(&baseline, &prepared.plan.used_channels, delta);
+        let found = diagnose(&baseline, &prepared.plan.used_channels, detect);
         give(&text(&found, prepared))?;
         for advice in &found.advice {
             say(&format!("warning: {advice}"));
@@ -121,11 +120,14 @@ fn gather(prepared: &Prepared, paths: &[PathBuf]) -> Result<(Baseline, Vec<Recor
 fn text(found: &Diagnosis, prepared: &Prepared) -> String {
     let mut text = String::new();
     // Writing into a string cannot fail.
-    writeln!(text, "target      drive            channel  quantity       pulses   mean dB    SD dB  lag-1   phi").ok();
+    let detect = &prepared.loaded.settings.detect;
+    let pulses = detect.expected_pulses;
+    writeln!(text, "target      drive            channel  quantity       pulses   mean dB    SD dB  lag-1   phi      k  limit dB   hear dB  hear {pulses} dB  hear ever dB").ok();
+    let together = format!("hear {pulses} dB").len();
     for look in &found.quantities {
         writeln!(
             text,
-            "{:<10}  {:<15}  {:>7}  {:<13}  {:>6}  {:>8.3}  {:>7.4}  {:>5.2}  {:>4.2}",
+            "{:<10}  {:<15}  {:>7}  {:<13}  {:>6}  {:>8.3}  {:>7.4}  {:>5.2}  {:>4.2}  {:>5}  {:>8}  {:>8}  {:>together$}  {:>12}",
             look.target,
             look.drive.to_string(),
             prepared.plan.used_channels[look.place],
@@ -135,17 +137,32 @@ fn text(found: &Diagnosis, prepared: &Prepared) -> String {
             look.lambda.sd,
             look.lag1,
             look.serial.phi,
+            number(look.reach.map(|reach| reach.k), 2),
+            number(look.reach.map(|reach| reach.limit_db), 3),
+            number(look.reach.map(|reach| reach.one_pulse_db), 3),
+            number(look.reach.and_then(|reach| reach.together_db), 3),
+            number(look.reach.and_then(|reach| reach.ever_db), 3),
         )
         .ok();
     }
-    text.push_str(
-        "mean and SD of the detection level; phi: what serial correlation is taken to be\n",
-    );
+    writeln!(
+        text,
+        "mean and SD of the detection level; phi: what serial correlation is taken to be\n\
+         limit = mean + k SD at alpha = {:.3e} for one test; hear: the smallest lasting rise found nine times in ten, in one pulse, in {pulses} together and however long one listens (repeatability included, injection marked before the exposure)",
+        alpha(detect, prepared.plan.used_channels.len())
+    )
+    .ok();
     for fact in &found.facts {
         writeln!(text, "{fact}").ok();
     }
     writeln!(text, "drive is {}", prepared.loaded.settings.drive.drive_means).ok();
     text
+}
+
+/// A number of a table, or a dash.
+fn number(value: Option<f64>, digits: usize) -> String {
+    let value = value.filter(|value| value.is_finite());
+    value.map_or_else(|| "-".to_owned(), |value| format!("{value:.digits$}"))
 }
 
 fn repeat_text(moves: &[Repeat], prepared: &Prepared) -> String {

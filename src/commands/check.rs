@@ -14,6 +14,7 @@ use crate::engine::{Judged, Sink, run};
 use crate::ingest::Recording;
 use crate::signal::bands::Line;
 use crate::signal::interference::{notches_line, tones};
+use crate::signal::plan::{level_sd_db, referenced_sd_db};
 use crate::signal::{Heard, Plan, Quantity, Stretch, as_f64, decibels};
 use crate::stats::{Reference, fisher_upper_quantile};
 
@@ -157,11 +158,6 @@ const fn signed(samples: i64) -> f64 {
     samples as f64
 }
 
-/// Standard deviation of the level of a band with 2K degrees of freedom, dB.
-fn level_sd_db(k: f64) -> f64 {
-    10.0 / std::f64::consts::LN_10 / k.sqrt()
-}
-
 fn bands_text(plan: &Plan, text: &mut String) {
     text.push_str("\nband plan\nquantity        order     from Hz       to Hz  bins  flank bins      2K  2K flanks  SD dB\n");
     let mut line = |name: &str, line: &Line, k: f64, flanks: f64| {
@@ -212,7 +208,7 @@ fn bands_text(plan: &Plan, text: &mut String) {
     }
     if let Some(k) = plan.freedom.noise {
         let own = plan.freedom.broadband;
-        let sd = level_sd_db(own).hypot(level_sd_db(k));
+        let sd = referenced_sd_db(own, k);
         writeln!(text, "broadband over noise gate: SD {sd:.4} dB on a white floor").ok();
     }
 }

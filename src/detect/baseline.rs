@@ -281,7 +281,7 @@ impl TargetBaseline {
     }
 
     /// The drive a pulse joins: the nearest within the tolerance, at a tie the lower.
-    fn nearest(&self, drive: Drive, tolerance: f64) -> Option<usize> {
+    pub(super) fn nearest(&self, drive: Drive, tolerance: f64) -> Option<usize> {
         let Drive::Known(mpa) = drive else {
             return self.drives.iter().position(|series| series.drive == drive);
         };

@@ -6,10 +6,13 @@
 use std::sync::Arc;
 
 use super::baseline::{Baseline, Drive, DriveSeries, Sample};
+use super::cumulative::hearing_before;
+use super::session::alpha;
+use super::spec::{DetectSpec, Rule};
 use crate::signal::{Quantity, as_f64, decibels};
 use crate::stats::{
-    SerialCorrection, Summary, TwoSample, anderson_darling_normal, autocorrelation,
-    grubbs_outliers, trend, two_sample,
+    BaselineSeries, Reference, SerialCorrection, Summary, TwoSample, anderson_darling_normal,
+    autocorrelation, grubbs_outliers, trend, two_sample,
 };
 
 /// Largest departure of the drive's line from the drive, dB.
@@ -47,6 +50,24 @@ pub struct QuantityLook {
     pub lag1: f64,
     /// What serial correlation costs.
     pub serial: SerialCorrection,
+    /// What it allows to be heard; nothing with too few pulses.
+    pub reach: Option<Reach>,
+}
+
+/// What a series allows to be heard, dB over its mean.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Reach {
+    /// Standard deviations from mean to limit.
+    pub k: f64,
+    /// The limit.
+    pub limit_db: f64,
+    /// Detection limit of one pulse.
+    pub one_pulse_db: f64,
+    /// Detection limit of the expected pulses together, the injection marked before; nothing with
+    /// too few baseline pulses.
+    pub together_db: Option<f64>,
+    /// The same however long one listens.
+    pub ever_db: Option<f64>,
 }
 
 /// Statistics and advice.
@@ -60,10 +81,11 @@ pub struct Diagnosis {
     pub advice: Vec<String>,
 }
 
-/// Looks at a whole baseline; `delta_db` is the broadband's repeatability.
+/// Looks at a whole baseline as `spec` judges by it.
 #[must_use]
-pub fn diagnose(baseline: &Baseline, channels: &[usize], delta_db: f64) -> Diagnosis {
+pub fn diagnose(baseline: &Baseline, channels: &[usize], spec: &DetectSpec) -> Diagnosis {
     let mut found = Diagnosis::default();
+    let delta_db = spec.repeatability_db[Quantity::Broadband];
     for (name, target) in &baseline.targets {
         let mut drives: Vec<&DriveSeries> = target.drives.iter().collect();
         drives.sort_by(|a, b| {
@@ -72,7 +94,11 @@ pub fn diagnose(baseline: &Baseline, channels: &[usize], delta_db: f64) -> Diagn
         for series in &drives {
             count_advice(name, series, &mut found.advice);
             for (place, &channel) in channels.iter().enumerate() {
-                look_at(name, series, place, channel, &mut found);
+                let at = Place { target: name, place, channel };
+                let reach = |quantity, lambda: &BaselineSeries| {
+                    reach(spec, channels.len(), target.drives.len(), quantity, lambda)
+                };
+                look_at(name, series, &at, reach, &mut found);
             }
         }
         for (place, &channel) in channels.iter().enumerate() {
@@ -83,6 +109,28 @@ pub fn diagnose(baseline: &Baseline, channels: &[usize], delta_db: f64) -> Diagn
         }
     }
     found
+}
+
+/// Limits of a series under the rules of a session with so many channels and drives.
+fn reach(
+    spec: &DetectSpec,
+    channels: usize,
+    drives: usize,
+    quantity: Quantity,
+    series: &BaselineSeries,
+) -> Option<Reach> {
+    let at = Reference::of_one(series).filter(|at| at.sd > 0.0)?;
+    let Rule { needed, of } = spec.rule[quantity];
+    let k = at.rule_factor(needed, of, alpha(spec, channels));
+    let together = hearing_before(spec, channels, drives, quantity, &at);
+    let expected_pulses = spec.expected_pulses;
+    Some(Reach {
+        k,
+        limit_db: k * at.sd,
+        one_pulse_db: at.detection_limit_one_pulse(at.limit(k), spec.repeatability_db[quantity]),
+        together_db: together.map(|hearing| hearing.after(expected_pulses)),
+        ever_db: together.map(|hearing| hearing.ever()),
+    })
 }
 
 struct Place<'a> {
@@ -121,11 +169,12 @@ fn lambdas(series: &DriveSeries, place: usize, quantity: Quantity) -> Vec<f64> {
 fn look_at(
     name: &Arc<str>,
     series: &DriveSeries,
-    place: usize,
-    channel: usize,
+    place: &Place<'_>,
+    reach: impl Fn(Quantity, &BaselineSeries) -> Option<Reach>,
     found: &mut Diagnosis,
 ) {
-    let at = format!("{} at {}", Place { target: name, place, channel }, series.drive);
+    let at = format!("{place} at {}", series.drive);
+    let place = place.place;
     for quantity in Quantity::ALL {
         let values = lambdas(series, place, quantity);
         let Some(lambda) = Summary::of(&values) else { continue };
@@ -139,6 +188,7 @@ fn look_at(
             lambda,
             lag1,
             serial,
+            reach: reach(quantity, &BaselineSeries { summary: lambda, lag1 }),
         });
         let words = quantity.name();
         let outliers = grubbs_outliers(&values, SIGNIFICANCE);

@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use super::act::{By, Mark};
 use super::baseline::{Drive, SeriesLook};
+use super::cumulative::Established;
 use super::pulse::{Channel, Stage};
 use super::spec::{AlarmSpec, Severity};
 use super::summary::ExposureSummary;
@@ -42,6 +43,8 @@ pub enum What {
         /// Its number.
         exposure: u32,
     },
+    /// Pulses together have established a quantity at a drive.
+    Established(Established),
     /// An exposure ended.
     ExposureEnded {
         /// All that is known of it.

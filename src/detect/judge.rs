@@ -7,6 +7,7 @@
 
 use super::alarm::Finding;
 use super::baseline::{Drive, TargetBaseline, within};
+use super::cumulative::{Cumulative, Part};
 use super::hearing::{DriveCheck, Hindrance, Hindrances, faults_against, own_faults};
 use super::pulse::{Channel, Pulse};
 use super::reference::{ChannelReference, Lookup, References};
@@ -68,6 +69,17 @@ struct Pass {
     margin_db: f64,
 }
 
+/// What is known besides a pulse itself.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Around<'a> {
+    /// Recent mean density in the noise gate of each used channel, dB re 1 V²/Hz.
+    pub noise_db: &'a [Option<f64>],
+    /// An injection is known.
+    pub injected: bool,
+    /// The target's baseline.
+    pub target: Option<&'a TargetBaseline>,
+}
+
 /// The tests of a session.
 pub struct Judge {
     spec: DetectSpec,
@@ -81,6 +93,8 @@ pub struct Judge {
     windows: Vec<PerQuantity<Window>>,
     window_drive: Option<(std::sync::Arc<str>, Drive)>,
     references: References,
+    /// What pulses of the exposure say together.
+    pub(super) cumulative: Cumulative,
 }
 
 /// One channel's outcome.
@@ -116,6 +130,7 @@ impl Judge {
             windows: vec![windows; rows],
             window_drive: None,
             references,
+            cumulative: Cumulative::new(spec, plan.used_channels.len(), plan.noise.is_some()),
         }
     }
 
@@ -159,11 +174,11 @@ impl Judge {
         &mut self,
         pulse: &Pulse,
         readings: &[ChannelReading],
-        noise_db: &[Option<f64>],
-        target: Option<&TargetBaseline>,
+        around: &Around<'_>,
         tally: &mut ExposureTally,
         rows: &mut Vec<Row>,
     ) -> PulseVerdict {
+        let Around { noise_db, injected, target } = *around;
         let mut verdict = PulseVerdict::default();
         if pulse.sham {
             self.sham_rows(pulse, readings, rows, &mut verdict);
@@ -186,6 +201,9 @@ impl Judge {
         if readings.len() > 1 {
             last = Some(self.all(pulse, &outcomes, target, tally));
         }
+        if let Some(target) = target {
+            self.together(pulse, target, injected, &mut outcomes, last.as_mut());
+        }
         let judged = last.as_ref().unwrap_or(&outcomes[0]);
         let harmonics_decide = self.spec.stable_from.contains(&Quantity::Harmonic);
         verdict.finding = PulseFinding {
@@ -205,6 +223,48 @@ impl Judge {
             rows.push(outcome.row);
         }
         verdict
+    }
+
+    /// Every channel that could be judged joins the evidence of the drive it belongs to.
+    fn together(
+        &mut self,
+        pulse: &Pulse,
+        target: &TargetBaseline,
+        injected: bool,
+        outcomes: &mut [Outcome],
+        all: Option<&mut Outcome>,
+    ) {
+        let drive = Drive::of(pulse.drive_mpa);
+        let Some(place) = target.nearest(drive, self.spec.drive_tolerance) else { return };
+        let drives = target.drives.len();
+        let drive = (place, target.drives[place].drive);
+        let healthy = healthy(outcomes);
+        let rows = outcomes.len();
+        for (row, outcome) in outcomes.iter_mut().chain(all).enumerate() {
+            let silent = outcome.row.detect_db.0.iter().all(Option::is_none);
+            if outcome.row.verdict == Some(Verdict::Indeterminate) || silent {
+                continue;
+            }
+            let set = if row == rows { healthy.as_slice() } else { &[row] };
+            if row == rows && !self.cumulative.same_set(place, set) {
+                continue;
+            }
+            let lookup = self.references.find(&pulse.target, Some(target), drive.1, set);
+            let Lookup::Found(at_drive) = lookup else { continue };
+            let channel = outcome.row.channel;
+            let part = Part { drive, drives, row: (row, channel), pulse: pulse.number, injected };
+            for (quantity, known) in at_drive.quantities.iter() {
+                let (Some(known), Some(deviation_db)) = (known, outcome.row.detect_db[quantity])
+                else {
+                    continue;
+                };
+                let hearing =
+                    self.cumulative.take(&part, quantity, deviation_db, &known.statistics);
+                outcome.row.hearing[quantity] = hearing;
+                outcome.row.hear_cumulative_db[quantity] =
+                    hearing.map(|hearing| hearing.now()).filter(|db| db.is_finite());
+            }
+        }
     }
 
     fn sham_rows(
@@ -256,7 +316,10 @@ impl Judge {
         finding.density_v2_per_hz =
             PerQuantity::from_fn(|q| measured.bands[q].map(|band| band.density_v2_per_hz));
         let reference = match lookup {
-            Lookup::Found(reference) => Some(&**reference),
+            Lookup::Found(reference) => {
+                row.reference = Some(std::sync::Arc::clone(reference));
+                Some(&**reference)
+            }
             Lookup::Outside { .. } => {
                 finding.hindrances.note(Hindrance::DriveOutside, true);
                 None
@@ -385,9 +448,7 @@ impl Judge {
     ) -> Outcome {
         let mut row = empty_row(pulse, Channel::All);
         let mut finding = Finding::nothing(Channel::All);
-        let healthy: Vec<usize> = (0..outcomes.len())
-            .filter(|&place| outcomes[place].finding.hindrances.is_empty())
-            .collect();
+        let healthy = healthy(outcomes);
         row.excess_dose_v2s = running(&tally.mean_doses(), self.looked_at);
         let mut passes = Vec::new();
         if healthy.len() >= self.spec.channels_needed {
@@ -395,6 +456,7 @@ impl Judge {
             let lookup = self.references.find(&pulse.target, target, drive, &healthy);
             if let Lookup::Found(reference) = &lookup {
                 mean_row(&mut row, &healthy, outcomes, reference);
+                row.reference = Some(std::sync::Arc::clone(reference));
                 finding.detect_db = row.detect_db;
             }
             let reference = match &lookup {
@@ -476,6 +538,11 @@ impl Judge {
         let channel = channel.map_or_else(String::new, |channel| format!("channel {channel} "));
         format!("{channel}{} {rule} {:+.1} dB", pass.quantity.name(), pass.margin_db)
     }
+}
+
+/// Places of the channels at which nothing hindered.
+fn healthy(outcomes: &[Outcome]) -> Vec<usize> {
+    (0..outcomes.len()).filter(|&place| outcomes[place].finding.hindrances.is_empty()).collect()
 }
 
 /// ΣK over a quantity's lines, those without flanks left out as the contrast leaves them out.

@@ -2,9 +2,12 @@
 
 use std::sync::Arc;
 
+use super::cumulative::Established;
 use super::pulse::{Channel, PulseTime, Stage};
-use crate::signal::PerQuantity;
+use super::reference::ChannelReference;
 use crate::signal::measure::Quarter;
+use crate::signal::{PerQuantity, Quantity};
+use crate::stats::CumulativeHearing;
 
 /// What a pulse's sound says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -81,6 +84,38 @@ pub struct Row {
     pub limit_db: PerQuantity<Option<f64>>,
     /// Detection limit of one pulse over that mean, dB.
     pub hear_db: PerQuantity<Option<f64>>,
+    /// Detection limit of the exposure's pulses at this drive together, dB over that mean; nothing
+    /// while there is none or where this pulse took no part.
+    pub hear_cumulative_db: PerQuantity<Option<f64>>,
+    /// What more pulses, or a longer baseline, could show.
+    pub hearing: PerQuantity<Option<CumulativeHearing>>,
+    /// What the exposure's pulses have established together so far.
+    pub established: PerQuantity<Option<Established>>,
+    /// What it was compared with.
+    pub reference: Option<Arc<ChannelReference>>,
     /// The loudest quarter of the gate: its broadband and when.
     pub loudest_quarter: Option<Quarter>,
+}
+
+impl Row {
+    /// Detection limits of one pulse as added power, P̄·(10^(L/10) − 1) over the quantity's lines,
+    /// V²; nothing for `all`.
+    #[must_use]
+    pub fn hear_v2(&self) -> PerQuantity<Option<f64>> {
+        self.added_v2(&self.hear_db)
+    }
+
+    /// Detection limits of pulses together as added power, V²; nothing for `all`.
+    #[must_use]
+    pub fn hear_cumulative_v2(&self) -> PerQuantity<Option<f64>> {
+        self.added_v2(&self.hear_cumulative_db)
+    }
+
+    fn added_v2(&self, limits_db: &PerQuantity<Option<f64>>) -> PerQuantity<Option<f64>> {
+        let reference = self.reference.as_ref().filter(|_| self.channel != Channel::All);
+        PerQuantity::from_fn(|quantity: Quantity| {
+            let known = reference?.quantities[quantity].as_ref()?;
+            Some(known.mean_power_v2 * (libm::pow(10.0, limits_db[quantity]? / 10.0) - 1.0))
+        })
+    }
 }

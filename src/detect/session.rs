@@ -15,7 +15,7 @@ use super::alarm::{Alarms, Change, Look};
 use super::baseline::{Baseline, Drive, TargetBaseline};
 use super::event::{Event, What};
 use super::hearing::{DriveCheck, NoiseHistory};
-use super::judge::{Judge, PulseVerdict};
+use super::judge::{Around, Judge, PulseVerdict};
 use super::pulse::{Channel, Pulse, PulseTime, Stage, nanoseconds};
 use super::reference::{LimitSpec, References};
 use super::row::{Row, Verdict};
@@ -243,10 +243,18 @@ impl Session {
         row.reason = "pulse missing".to_owned();
         row.verdict = (pulse.stage == Stage::Exposure).then_some(Verdict::Indeterminate);
         row.since_injection_s = self.since_injection(time.since_start_s);
+        if pulse.stage == Stage::Exposure {
+            row.established = self.judge.cumulative.named(self.rows() - 1);
+        }
         out.rows.push(row);
         let missing = missing_count(periods);
         out.events.push(event(pulse, What::PulseMissing { missing }));
         Some(missing)
+    }
+
+    /// Rows of a pulse.
+    fn rows(&self) -> usize {
+        self.channels.len() + usize::from(self.channels.len() > 1)
     }
 
     fn clear_windows(&mut self) {
@@ -262,21 +270,24 @@ impl Session {
     ) -> PulseVerdict {
         let first_row = out.rows.len();
         let noise_db: Vec<Option<f64>> = self.noise.iter().map(NoiseHistory::mean_db).collect();
+        let injected = self.injection().is_some();
         let Some(tally) = &mut self.tally else { return PulseVerdict::default() };
-        let verdict = self.judge.pulse(
-            pulse,
-            readings,
-            &noise_db,
-            self.baseline.targets.get(&pulse.target),
-            tally,
-            &mut out.rows,
-        );
+        let around = Around {
+            noise_db: &noise_db,
+            injected,
+            target: self.baseline.targets.get(&pulse.target),
+        };
+        let verdict = self.judge.pulse(pulse, readings, &around, tally, &mut out.rows);
         tally.add(pulse.number, pulse.time, pulse.drive_mpa, verdict.finding);
         let (exposure, received) = (tally.exposure(), tally.received());
         let since = self.since_injection(pulse.time.since_start_s);
-        for row in &mut out.rows[first_row..] {
+        for (place, row) in out.rows[first_row..].iter_mut().enumerate() {
             row.exposure = Some(exposure);
             row.since_injection_s = since;
+            row.established = self.judge.cumulative.named(place);
+        }
+        for found in self.judge.cumulative.news(pulse.number) {
+            out.events.push(event(pulse, What::Established(found)));
         }
         if received == self.spec.expected_pulses + 1 {
             let text = format!(
@@ -393,6 +404,10 @@ pub(super) fn empty_row(pulse: &Pulse, channel: Channel) -> Row {
         detect_db: Default::default(),
         limit_db: Default::default(),
         hear_db: Default::default(),
+        hear_cumulative_db: Default::default(),
+        hearing: Default::default(),
+        established: Default::default(),
+        reference: None,
         loudest_quarter: None,
     }
 }

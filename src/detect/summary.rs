@@ -6,6 +6,7 @@
 
 use std::sync::Arc;
 
+use super::cumulative::Established;
 use super::pulse::PulseTime;
 use super::row::Verdict;
 use crate::signal::PerQuantity;
@@ -98,6 +99,8 @@ pub struct ExposureSummary {
     pub alarms: u64,
     /// What ended it.
     pub ended_by: &'static str,
+    /// What its pulses established together.
+    pub established: PerQuantity<Option<Established>>,
 }
 
 /// An exposure under way.
@@ -243,9 +246,13 @@ impl ExposureTally {
         }
     }
 
-    /// Ends it.
+    /// Ends it; `established` is what its pulses established together.
     #[must_use]
-    pub fn end(&self, ended_by: &'static str) -> ExposureSummary {
+    pub fn end(
+        &self,
+        ended_by: &'static str,
+        established: PerQuantity<Option<Established>>,
+    ) -> ExposureSummary {
         ExposureSummary {
             exposure: self.exposure,
             target: Arc::clone(&self.target),
@@ -269,6 +276,7 @@ impl ExposureTally {
             doses: self.mean_doses(),
             alarms: self.alarms,
             ended_by,
+            established,
         }
     }
 }

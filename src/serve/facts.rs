@@ -5,7 +5,7 @@ use std::ops::Range;
 use serde_json::{Map, Value, json};
 
 use crate::config::Settings;
-use crate::detect::{AlarmLimit, AlarmSpec, Condition, Severity, Trigger};
+use crate::detect::{AlarmLimit, AlarmSpec, Condition, Severity, Trigger, alpha};
 use crate::session::per_quantity_json;
 use crate::signal::{Line, PerQuantity, Plan, Quantity, as_f64};
 
@@ -63,6 +63,7 @@ impl Facts {
             "drive_means": settings.drive.drive_means,
             "expected_pulses": settings.detect.expected_pulses,
             "false_alarms_per_exposure": settings.detect.false_alarms_per_exposure,
+            "alpha": alpha(&settings.detect, plan.used_channels.len()),
             "channels": plan.used_channels,
             "sign_of_life": settings.detect.sign_of_life.name(),
             "stable_from": settings.detect.stable_from.iter().map(|q| q.name()).collect::<Vec<_>>(),

@@ -28,6 +28,7 @@ mod rows;
 mod snapshot;
 mod state;
 mod status;
+mod together;
 mod web;
 mod words;
 

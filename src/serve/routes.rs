@@ -24,6 +24,7 @@ use super::rows::append_row;
 use super::snapshot::Snapshot;
 use super::state::Running;
 use super::status::status_json;
+use super::together;
 use super::web::Web;
 use super::{follow, live, metrics, requests, web};
 use crate::detect::Drive;
@@ -88,6 +89,7 @@ pub fn router(
         .route("/events/follow", get(follow::events))
         .route("/spectrum", get(spectrum))
         .route("/exposures", get(exposures))
+        .route("/listen", get(listen))
         .route("/alarms/{id}/acknowledge", post(requests::acknowledge))
         .route("/marks", post(requests::mark))
         .route("/stage", post(requests::stage))
@@ -285,6 +287,27 @@ fn numbers(values: impl Iterator<Item = f32>) -> Value {
         if value.is_finite() { json!((f64::from(value) * 1e3).round() / 1e3) } else { Value::Null }
     };
     values.map(number).collect()
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ListenAsked {
+    db: f64,
+}
+
+/// How long to listen to hear down to a level over the baseline.
+async fn listen(
+    State(room): State<Arc<Room>>,
+    query: Result<Query<ListenAsked>, QueryRejection>,
+) -> Result<Json<Value>, Problem> {
+    let ListenAsked { db } = asked(query)?;
+    if !(db.is_finite() && db > 0.0) {
+        return Err(Problem::refused(format!("db is {db}, must be a finite number above 0")));
+    }
+    let newest = room.hub.state().heard.clone();
+    let newest = newest.as_deref().and_then(PulseRecord::whole);
+    let row = newest.ok_or_else(|| Problem::not_found("no exposure pulse has been heard yet"))?;
+    Ok(Json(together::listen_json(row, db, room.hub.facts.expected_pulses)))
 }
 
 async fn exposures(State(room): State<Arc<Room>>) -> Json<Value> {

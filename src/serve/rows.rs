@@ -3,7 +3,8 @@
 use serde::ser::{Serialize, SerializeMap, Serializer};
 use serde_json::{Map, Value, json};
 
-use crate::detect::{Channel, ExposureSummary, Row, Verdict};
+use crate::detect::reference::QuantityReference;
+use crate::detect::{Channel, ExposureSummary, Row, Verdict, cumulative};
 use crate::session::table;
 use crate::signal::{PerQuantity, Quantity};
 
@@ -38,6 +39,15 @@ const HEAR_CUMULATIVE: [&str; 4] = [
     "broadband_hear_cumulative_db",
 ];
 
+const HEAR_V2: [&str; 4] =
+    ["harmonic_hear_v2", "ultraharmonic_hear_v2", "subharmonic_hear_v2", "broadband_hear_v2"];
+const HEAR_CUMULATIVE_V2: [&str; 4] = [
+    "harmonic_hear_cumulative_v2",
+    "ultraharmonic_hear_cumulative_v2",
+    "subharmonic_hear_cumulative_v2",
+    "broadband_hear_cumulative_v2",
+];
+
 /// A row on its way out. Numbers that are not finite are null, as unknown ones.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct RowJson<'a>(pub(super) &'a Row);
@@ -45,7 +55,7 @@ pub(super) struct RowJson<'a>(pub(super) &'a Row);
 impl Serialize for RowJson<'_> {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         let row = self.0;
-        let mut map = serializer.serialize_map(Some(52))?;
+        let mut map = serializer.serialize_map(Some(61))?;
         map.serialize_entry("pulse", &row.pulse)?;
         let utc = table::utc(row.time);
         map.serialize_entry("time_utc", &Some(utc).filter(|utc| !utc.is_empty()))?;
@@ -66,18 +76,55 @@ impl Serialize for RowJson<'_> {
         map.serialize_entry("since_injection_s", &row.since_injection_s)?;
         map.serialize_entry("clipped_share", &row.clipped_share)?;
         map.serialize_entry("verdict", &row.verdict.map(Verdict::name))?;
-        map.serialize_entry("cumulative", &None::<&str>)?;
+        let together = cumulative::words(&row.established, row.channel);
+        map.serialize_entry("cumulative", &Some(together).filter(|words| !words.is_empty()))?;
         map.serialize_entry("reason", &row.reason)?;
         four(&mut map, CONTRAST, &row.lambda_db)?;
         four(&mut map, DETECT, &row.detect_db)?;
         four(&mut map, LIMIT, &row.limit_db)?;
         four(&mut map, HEAR, &row.hear_db)?;
-        four(&mut map, HEAR_CUMULATIVE, &PerQuantity::default())?;
+        four(&mut map, HEAR_CUMULATIVE, &row.hear_cumulative_db)?;
         let quarter = row.loudest_quarter;
         map.serialize_entry("loudest_quarter_v2_per_hz", &quarter.map(|q| q.v2_per_hz))?;
         map.serialize_entry("loudest_quarter_s", &quarter.map(|q| q.start_s))?;
+        four(&mut map, HEAR_V2, &row.hear_v2())?;
+        four(&mut map, HEAR_CUMULATIVE_V2, &row.hear_cumulative_v2())?;
+        map.serialize_entry("basis", &basis(row))?;
         map.end()
     }
+}
+
+/// What the limits of a row rest on.
+#[derive(Debug, serde::Serialize)]
+struct Basis {
+    /// Baseline pulses.
+    n: usize,
+    /// Standard deviations from mean to limit.
+    k: f64,
+    /// What serial correlation is taken to be.
+    phi: f64,
+    /// Standard deviation of the baseline, dB.
+    sd_db: f64,
+}
+
+/// By quantity; null without a reference.
+#[derive(Debug, serde::Serialize)]
+struct FourBases {
+    harmonic: Option<Basis>,
+    ultraharmonic: Option<Basis>,
+    subharmonic: Option<Basis>,
+    broadband: Option<Basis>,
+}
+
+fn basis(row: &Row) -> Option<FourBases> {
+    let reference = row.reference.as_ref()?;
+    let of = |quantity: Quantity| {
+        let QuantityReference { statistics, limit_db, .. } = reference.quantities[quantity]?;
+        let k = (limit_db - statistics.mean) / statistics.sd;
+        Some(Basis { n: statistics.n, k, phi: statistics.serial.phi, sd_db: statistics.sd })
+    };
+    let [harmonic, ultraharmonic, subharmonic, broadband] = Quantity::ALL.map(of);
+    Some(FourBases { harmonic, ultraharmonic, subharmonic, broadband })
 }
 
 fn four<M: SerializeMap>(
@@ -154,5 +201,18 @@ pub(super) fn exposure_value(
     }
     object.insert("alarms".into(), json!(summary.alarms));
     object.insert("ended_by".into(), json!(summary.ended_by));
+    for quantity in Quantity::ALL {
+        let found = summary.established[quantity];
+        let values = [
+            json!(found.map(|found| found.pulse)),
+            json!(found.map(|found| ChannelJson(found.channel))),
+            json!(found.and_then(|found| found.drive.mpa())),
+            json!(found.map(|found| found.excess_db)),
+            json!(found.map(|found| found.within_db)),
+        ];
+        for (ending, value) in table::CUMULATIVE_COLUMNS.into_iter().zip(values) {
+            object.insert(format!("{}_{ending}", quantity.name()), value);
+        }
+    }
     Value::Object(object)
 }

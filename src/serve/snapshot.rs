@@ -8,6 +8,7 @@ use super::facts::Facts;
 use super::hub::{Hub, StreamCounts};
 use super::rings::PulseRecord;
 use super::state::{Running, State, StreamView};
+use super::together;
 use super::words;
 use crate::detect::{Act, AlarmLimit, AlarmSpec, Channel, Row, Severity, Stage, Trigger, Verdict};
 use crate::signal::{Quantity, decibels};
@@ -141,6 +142,12 @@ impl Snapshot {
         let word = word_of(said.and_then(|row| row.verdict));
         let sentence = said.map(words::of_row).unwrap_or_default();
         Now { word, sentence, hearing, not_hearing }
+    }
+
+    /// What the exposure's pulses say together; nothing in other stages and while nothing is heard.
+    pub(super) fn together(&self, facts: &Facts) -> Option<String> {
+        let last = self.last.as_ref().filter(|last| last.stage == Stage::Exposure)?;
+        together::of_row(last.whole()?, facts.expected_pulses)
     }
 
     /// The growing baseline a pulse belongs to.

@@ -61,6 +61,8 @@ pub(super) struct State {
     pub(super) limits: Vec<AlarmSpec>,
     pub(super) tally: Tally,
     pub(super) last_at: Option<Instant>,
+    /// The newest pulse of an exposure that was heard.
+    pub(super) heard: Option<Arc<PulseRecord>>,
 }
 
 impl State {
@@ -86,6 +88,7 @@ impl State {
             limits: facts.configured.clone(),
             tally: Tally::default(),
             last_at: None,
+            heard: None,
         }
     }
 
@@ -146,8 +149,12 @@ impl State {
             self.tally.rows[place] += 1;
         }
         self.rows_kept += record.rows.len();
-        let mut gone: Vec<Arc<PulseRecord>> =
-            self.pulses.push(Arc::new(record)).into_iter().collect();
+        let record = Arc::new(record);
+        let verdict = record.whole().and_then(|row| row.verdict);
+        if verdict.is_some_and(|verdict| verdict != Verdict::Indeterminate) {
+            self.heard = Some(Arc::clone(&record));
+        }
+        let mut gone: Vec<Arc<PulseRecord>> = self.pulses.push(record).into_iter().collect();
         let mut dropped: usize = gone.iter().map(|record| record.rows.len()).sum();
         while self.rows_kept - dropped > most_rows && self.pulses.len() > 1 {
             let Some(oldest) = self.pulses.pop() else { break };

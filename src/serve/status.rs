@@ -12,6 +12,7 @@ use super::rings::PulseRecord;
 use super::rows::{ChannelJson, row_value};
 use super::snapshot::{Margin, Snapshot};
 use super::state::{Running, StreamView};
+use super::together;
 use super::words;
 use crate::detect::Row;
 use crate::session::per_quantity_json;
@@ -44,6 +45,7 @@ pub(super) fn status_json(hub: &Hub) -> Value {
         "now": {
             "word": now.word, "sentence": now.sentence, "hearing": now.hearing,
             "not_hearing": not_hearing,
+            "together": snapshot.together(facts), "established": together::established_json(whole),
         },
         "last": row_value(whole),
         "margin": margin_json(snapshot.margin(facts)),

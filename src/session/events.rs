@@ -3,7 +3,7 @@
 use serde_json::{Map, Value, json};
 
 use super::acts;
-use crate::detect::{Channel, Event, What};
+use crate::detect::{Channel, Established, Event, What};
 
 /// One event as a JSON object: what, at which pulse, when, and what belongs to it.
 #[must_use]
@@ -26,6 +26,18 @@ fn channel_json(channel: Option<Channel>) -> Value {
     }
 }
 
+/// What pulses together have established, as JSON.
+#[must_use]
+pub fn established_json(found: &Established) -> Map<String, Value> {
+    let fields = json!({
+        "quantity": found.quantity.name(), "pulse": found.pulse,
+        "channel": channel_json(Some(found.channel)), "drive_mpa": found.drive.mpa(),
+        "excess_db": found.excess_db, "within_db": found.within_db,
+    });
+    let Value::Object(fields) = fields else { return Map::new() };
+    fields
+}
+
 fn what_json(what: &What) -> Value {
     match what {
         What::Stage { stage, by } => {
@@ -46,6 +58,11 @@ fn what_json(what: &What) -> Value {
         }),
         What::ExposureBegan { exposure } => {
             json!({"event": "exposure began", "exposure": exposure})
+        }
+        What::Established(found) => {
+            let mut object = established_json(found);
+            object.insert("event".into(), json!("established"));
+            Value::Object(object)
         }
         What::ExposureEnded { summary } => json!({
             "event": "exposure ended", "exposure": summary.exposure,

@@ -126,7 +126,7 @@ impl Folder {
             line: String::new(),
         };
         let heads = writeln!(folder.pulses, "{}", table::pulse_head())
-            .and_then(|()| writeln!(folder.exposures, "{}", table::EXPOSURE_COLUMNS));
+            .and_then(|()| writeln!(folder.exposures, "{}", table::exposure_head()));
         heads.map_err(|source| folder.fault("pulses.csv", source))?;
         Ok(folder)
     }

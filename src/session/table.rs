@@ -5,7 +5,7 @@
 
 use std::fmt::Write as _;
 
-use crate::detect::{ExposureSummary, PulseTime, Row};
+use crate::detect::{ExposureSummary, PulseTime, Row, cumulative};
 use crate::signal::{PerQuantity, Quantity};
 
 /// Columns of `pulses.csv` before the ones of each quantity.
@@ -15,8 +15,35 @@ const PULSE_COLUMNS: &str = "pulse,time_utc,time_s,channel,target,exposure,stage
 const QUANTITY_COLUMNS: [&str; 5] =
     ["contrast_db", "detect_db", "limit_db", "hear_db", "hear_cumulative_db"];
 
-/// Columns of `exposures.csv`.
-pub const EXPOSURE_COLUMNS: &str = "exposure,target,subject,first_pulse,last_pulse,start_utc,duration_s,expected,received,used,missing,drive_mpa_min,drive_mpa_median,drive_mpa_max,injection,since_injection_s,baseline_id,not_detected,stable,inertial,indeterminate,harmonic_only,max_broadband_db,max_broadband_pulse,median_broadband_limit_db,harmonic_excess_dose_v2s,ultraharmonic_excess_dose_v2s,subharmonic_excess_dose_v2s,broadband_excess_dose_v2s,alarms,ended_by";
+/// Endings of the last columns, four each.
+const LAST_QUANTITY_COLUMNS: [&str; 2] = ["hear_v2", "hear_cumulative_v2"];
+
+/// Endings of the last columns of `exposures.csv`, all of one quantity after the other.
+pub const CUMULATIVE_COLUMNS: [&str; 5] = [
+    "cumulative_pulse",
+    "cumulative_channel",
+    "cumulative_mpa",
+    "cumulative_db",
+    "cumulative_within_db",
+];
+
+/// Columns of `exposures.csv`, but for the last ones.
+const EXPOSURE_COLUMNS: &str = "exposure,target,subject,first_pulse,last_pulse,start_utc,duration_s,expected,received,used,missing,drive_mpa_min,drive_mpa_median,drive_mpa_max,injection,since_injection_s,baseline_id,not_detected,stable,inertial,indeterminate,harmonic_only,max_broadband_db,max_broadband_pulse,median_broadband_limit_db,harmonic_excess_dose_v2s,ultraharmonic_excess_dose_v2s,subharmonic_excess_dose_v2s,broadband_excess_dose_v2s,alarms,ended_by";
+
+/// The head line of `exposures.csv`, without its end.
+#[must_use]
+pub fn exposure_head() -> String {
+    let mut head = EXPOSURE_COLUMNS.to_owned();
+    for quantity in Quantity::ALL {
+        for ending in CUMULATIVE_COLUMNS {
+            head.push(',');
+            head.push_str(quantity.name());
+            head.push('_');
+            head.push_str(ending);
+        }
+    }
+    head
+}
 
 /// The head line of `pulses.csv`, without its end.
 #[must_use]
@@ -31,6 +58,14 @@ pub fn pulse_head() -> String {
         }
     }
     head.push_str(",loudest_quarter_v2_per_hz,loudest_quarter_s");
+    for ending in LAST_QUANTITY_COLUMNS {
+        for quantity in Quantity::ALL {
+            head.push(',');
+            head.push_str(quantity.name());
+            head.push('_');
+            head.push_str(ending);
+        }
+    }
     head
 }
 
@@ -113,14 +148,17 @@ pub fn pulse_line(row: &Row, text: &mut String) {
     line.number(row.since_injection_s);
     line.number(row.clipped_share);
     line.words(row.verdict.map_or("", crate::detect::Verdict::name));
-    line.words("");
+    line.words(&cumulative::words(&row.established, row.channel));
     line.words(&row.reason);
-    for values in [&row.lambda_db, &row.detect_db, &row.limit_db, &row.hear_db] {
+    for values in
+        [&row.lambda_db, &row.detect_db, &row.limit_db, &row.hear_db, &row.hear_cumulative_db]
+    {
         line.four(values);
     }
-    line.four(&PerQuantity::default());
     line.number(row.loudest_quarter.map(|quarter| quarter.v2_per_hz));
     line.number(row.loudest_quarter.map(|quarter| quarter.start_s));
+    line.four(&row.hear_v2());
+    line.four(&row.hear_cumulative_v2());
 }
 
 /// Writes a row of `exposures.csv` into `text`, without its end.
@@ -160,6 +198,13 @@ pub fn exposure_line(
     }
     line.whole(Some(summary.alarms));
     line.words(summary.ended_by);
+    for established in summary.established.0 {
+        line.whole(established.map(|found| found.pulse));
+        line.words(&established.map_or_else(String::new, |found| found.channel.to_string()));
+        line.number(established.and_then(|found| found.drive.mpa()));
+        line.number(established.map(|found| found.excess_db));
+        line.number(established.map(|found| found.within_db));
+    }
 }
 
 #[cfg(test)]
@@ -170,10 +215,14 @@ mod tests {
     fn the_head_names_its_columns_in_order() {
         let head = pulse_head();
         let columns: Vec<&str> = head.split(',').collect();
-        assert_eq!(columns.len(), 30 + 20 + 2);
+        assert_eq!(columns.len(), 30 + 20 + 2 + 8);
         assert_eq!(columns[29], "reason");
         assert_eq!(columns[30], "harmonic_contrast_db");
         assert_eq!(columns[49], "broadband_hear_cumulative_db");
+        assert_eq!(columns[59], "broadband_hear_cumulative_v2");
+        let head = exposure_head();
+        assert!(head.contains(",ended_by,harmonic_cumulative_pulse,harmonic_cumulative_channel,"));
+        assert!(head.ends_with(",broadband_cumulative_within_db"));
     }
 
     #[test]

@@ -145,7 +145,7 @@ impl Plan {
             .first_arrival_s
             .map(|end| stretch(0.0, end, spec))
             .filter(|stretch| stretch.len > 0);
-        warn_noise_gate(gate, noise.as_ref(), &mut warnings);
+        warn_noise_gate(spec, (gate, segments), noise.as_ref(), &freedom, &mut warnings);
         let (window, scale) = window_and_scale(spec, n);
         let cycles = spec.drive_frequency_hz / rate;
         Ok(Self {
@@ -340,7 +340,7 @@ fn noise_plan(
     };
     let rate = spec.receive.sample_rate_hz;
     let bin_hz = rate / as_f64(n);
-    let edges = spec.bands.noise_band_hz.unwrap_or([0.02 * rate / 2.0, 0.95 * rate / 2.0]);
+    let edges = noise_edges_hz(spec);
     let key = || vec!["bands.noise_band_hz".to_owned()];
     if edges[1] > rate / 2.0 || edges[0] >= edges[1] {
         return Err(SpecFault {
@@ -406,7 +406,54 @@ fn freedom(
     }
 }
 
-fn warn_noise_gate(gate: Stretch, noise: Option<&NoisePlan>, warnings: &mut Vec<SpecFault>) {
+/// Standard deviation of the broadband's λ on a white floor, dB: K of its bins and of the noise
+/// gate's band.
+#[must_use]
+pub fn referenced_sd_db(broadband_k: f64, noise_k: f64) -> f64 {
+    level_sd_db(broadband_k).hypot(level_sd_db(noise_k))
+}
+
+/// Standard deviation of the level of a band with 2K degrees of freedom, dB: 10/ln 10/√K.
+#[must_use]
+pub fn level_sd_db(k: f64) -> f64 {
+    10.0 / std::f64::consts::LN_10 / k.sqrt()
+}
+
+/// First and last frequency of the noise gate's band, Hz.
+fn noise_edges_hz(spec: &SignalSpec) -> [f64; 2] {
+    let nyquist_hz = spec.receive.sample_rate_hz / 2.0;
+    spec.bands.noise_band_hz.unwrap_or([0.02 * nyquist_hz, 0.95 * nyquist_hz])
+}
+
+/// What silence as long as the gate would bring.
+fn more_silence(
+    spec: &SignalSpec,
+    (gate, segments): (Stretch, Segments),
+    noise: &NoisePlan,
+    freedom: &Freedom,
+) -> String {
+    let rate = spec.receive.sample_rate_hz;
+    let ms = |samples: usize| 1e3 * as_f64(samples) / rate;
+    let grid = Grid { n: segments.n, bin_hz: rate / as_f64(segments.n) };
+    let band = bands::without_notches(grid, noise_edges_hz(spec), &spec.bands.notches_hz);
+    let longer = Correlation::new(&spec.spectrum, segments).half_freedom(&band);
+    let now = freedom.noise.unwrap_or(f64::NAN);
+    format!(
+        "record {:.1} ms of silence instead of {:.1}: broadband standard deviation {:.3} -> {:.3} dB",
+        ms(gate.len),
+        ms(noise.gate.len),
+        referenced_sd_db(freedom.broadband, now),
+        referenced_sd_db(freedom.broadband, longer),
+    )
+}
+
+fn warn_noise_gate(
+    spec: &SignalSpec,
+    (gate, segments): (Stretch, Segments),
+    noise: Option<&NoisePlan>,
+    freedom: &Freedom,
+    warnings: &mut Vec<SpecFault>,
+) {
     let keys = vec!["receive.noise_gate_start_s".into(), "receive.noise_gate_end_s".into()];
     match noise {
         None => warnings.push(SpecFault {
@@ -421,7 +468,7 @@ fn warn_noise_gate(gate: Stretch, noise: Option<&NoisePlan>, warnings: &mut Vec<
                 "the noise gate of {} samples is shorter than half the gate of {}",
                 noise.gate.len, gate.len
             ),
-            help: Some("its own scatter widens the broadband's limit; record more silence".into()),
+            help: Some(more_silence(spec, (gate, segments), noise, freedom)),
         }),
         Some(_) => {}
     }

@@ -7,6 +7,7 @@
 
 mod correlation;
 mod distributions;
+mod evidence;
 mod incomplete_beta;
 mod limits;
 mod m_of_n;
@@ -21,6 +22,7 @@ pub use distributions::{
     fisher_upper_quantile, normal_cdf, normal_quantile, normal_sf, normal_upper_quantile,
     student_ln_cdf, student_sf, student_upper_quantile,
 };
+pub use evidence::{CumulativeHearing, Evidence, Excess, PRIOR_VARIANCE, ln_e_value};
 pub use limits::{
     BaselineSeries, LEAST_BASELINE_PULSES, Reference, detection_limit_one_pulse, pulse_alpha,
 };

@@ -13,7 +13,8 @@ import pytest
 REPO = Path(__file__).resolve().parents[2]
 TIMEOUT_S = 120
 
-# The columns of pulses.csv in their order; more may follow.
+# The columns of pulses.csv in their order; more may follow. Those of the loudest quarter and the limits
+# in V² stand where the interface's own page has them.
 COLUMNS = (
     "pulse,time_utc,time_s,channel,target,exposure,stage,drive_mpa,drive_setting,harmonic_v2,"
     "ultraharmonic_v2,subharmonic_v2,broadband_v2,fundamental_v2,broadband_v2_per_hz,harmonic_db,"
@@ -23,6 +24,12 @@ COLUMNS = (
 ).split(",") + [
     f"{quantity}_{kind}_db"
     for kind in ("contrast", "detect", "limit", "hear", "hear_cumulative")
+    for quantity in ("harmonic", "ultraharmonic", "subharmonic", "broadband")
+]
+COLUMNS += ["loudest_quarter_v2_per_hz", "loudest_quarter_s"]
+COLUMNS += [
+    f"{quantity}_{kind}_v2"
+    for kind in ("hear", "hear_cumulative")
     for quantity in ("harmonic", "ultraharmonic", "subharmonic", "broadband")
 ]
 

@@ -1,8 +1,8 @@
 """Reference implementation of the verdict, for the tests: readings to the rows of pulses.csv.
 
 Takes the pulses of a session in order, each with one method.Reading per used channel, builds the
-baseline from those of stage `baseline`, and judges those of stage `exposure` (§5–§7, first formula
-of §9, §10, §11 of the method page). Written from that page alone.
+baseline from those of stage `baseline`, and judges those of stage `exposure` (§5–§11 of the method
+page; many pulses together in exposure.py). Written from that page alone.
 """
 
 from collections import defaultdict, deque
@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from exposure import Exposure
 from method import (
     QUANTITIES,
     WITHOUT_NUMBERS,
@@ -59,7 +60,10 @@ class Level:
 
     spread: dict
     level_db: dict = field(default_factory=dict)
+    # What an excess is counted from: net for ultraharmonic and subharmonic.
     mean_v2: dict = field(default_factory=dict)
+    # Mean band power P̄, the lines of a quantity together.
+    band_v2: dict = field(default_factory=dict)
     noise_v2_per_hz: float = None
 
 
@@ -81,6 +85,17 @@ class Row:
     # What a change of λ by LAM_ERROR_DB in the baseline may do to the limit.
     limit_slack_db: dict = field(default_factory=dict)
     hear_db: dict = field(default_factory=dict)
+    hear_cumulative_db: dict = field(default_factory=dict)
+    hear_v2: dict = field(default_factory=dict)
+    hear_cumulative_v2: dict = field(default_factory=dict)
+    cumulative: str = ""
+    # What it was judged against (a Level), None without one; for `all` the channels it is the mean of.
+    level: object = None
+    healthy: tuple = ()
+    # What a change of λ by LAM_ERROR_DB in the baseline may do to the cumulative detection limit.
+    together_slack_db: dict = field(default_factory=dict)
+    # How far ln E was from the threshold of a quantity not yet established before this pulse.
+    evidence_slack: list = field(default_factory=list)
     verdict: str = ""
     conditions: list = field(default_factory=list)
     passed: dict = field(default_factory=dict)
@@ -105,17 +120,14 @@ class Baseline:
         self.tolerance = plan.config["drive"]["drive_tolerance"]
         self.drives, self.series, self.levels = [], [], {}
         for pulse in pulses:
-            near = [
-                (abs(pulse.drive_mpa - d), d, i)
-                for i, d in enumerate(self.drives)
-                if abs(pulse.drive_mpa - d) <= self.tolerance * d
-            ]
-            if near:
-                self.series[min(near)[2]].append(pulse)
-            else:
+            index = self.near(pulse.drive_mpa)
+            if index is None:
                 self.drives.append(pulse.drive_mpa)
                 self.series.append([pulse])
-        order = np.argsort(self.drives)
+            else:
+                self.series[index].append(pulse)
+        # An unknown drive stands last.
+        order = sorted(range(len(self.drives)), key=lambda i: (self.drives[i] is None, self.drives[i] or 0.0))
         self.drives = [self.drives[i] for i in order]
         self.series = [self.series[i] for i in order]
 
@@ -137,10 +149,25 @@ class Baseline:
             level.level_db[q] = np.mean([10 * np.log10(r.power_v2[q]) for r in readings])
         for q in quantities:
             level.mean_v2[q] = np.mean([dose_power(r, q) for r in readings])
+            level.band_v2[q] = np.mean([r.power_v2[q] for r in readings])
         if readings[0].noise_v2_per_hz:
             level.level_db["noise"] = np.mean([10 * np.log10(r.noise_v2_per_hz) for r in readings])
             level.noise_v2_per_hz = np.mean([r.noise_v2_per_hz for r in readings])
         return level
+
+    def near(self, drive_mpa):
+        """Index of the drive within drive_tolerance, the nearest, at a tie the lower; None without one.
+
+        A drive of 0 and an unknown drive match only themselves.
+        """
+        if not drive_mpa:
+            return self.drives.index(drive_mpa) if drive_mpa in self.drives else None
+        close = [
+            (abs(drive_mpa - d), d, i)
+            for i, d in enumerate(self.drives)
+            if d and abs(drive_mpa - d) <= self.tolerance * d
+        ]
+        return min(close)[2] if close else None
 
     def at(self, drive_mpa, channels):
         """The level at a drive, interpolated where needed (§6), or the name of what is missing."""
@@ -150,18 +177,23 @@ class Baseline:
         return self.levels[key]
 
     def _level(self, drive_mpa, channels):
-        if not self.drives:
+        if not drive_mpa:
+            # Drive 0 and drive unknown are never interpolated.
+            known = drive_mpa in self.drives
+            return (known and self._single(self.drives.index(drive_mpa), channels)) or "no baseline"
+        ranked = [d for d in self.drives if d]
+        if not ranked:
             return "no baseline"
         for i, d in enumerate(self.drives):
-            if abs(drive_mpa - d) <= 1e-6 * d:
+            if d and abs(drive_mpa - d) <= 1e-6 * d:
                 return self._single(i, channels) or "no baseline"
-        low, high = self.drives[0], self.drives[-1]
-        for i, edge, outside in ((0, low, drive_mpa < low), (-1, high, drive_mpa > high)):
+        low, high = ranked[0], ranked[-1]
+        for edge, outside in ((low, drive_mpa < low), (high, drive_mpa > high)):
             if outside:
                 if abs(drive_mpa - edge) <= self.tolerance * edge:
-                    return self._single(i, channels) or "no baseline"
+                    return self._single(self.drives.index(edge), channels) or "no baseline"
                 return "drive outside baseline"
-        above = next(i for i, d in enumerate(self.drives) if d > drive_mpa)
+        above = next(i for i, d in enumerate(self.drives) if d and d > drive_mpa)
         a, b = self._single(above - 1, channels), self._single(above, channels)
         if a is None or b is None:
             return "no baseline"
@@ -172,6 +204,7 @@ class Baseline:
     def _between(a, b, u):
         level = Level({q: pooled(a.spread[q], b.spread[q], u) for q in a.spread})
         level.level_db = {q: (1 - u) * a.level_db[q] + u * b.level_db[q] for q in a.level_db}
+        level.band_v2 = {q: a.band_v2[q] ** (1 - u) * b.band_v2[q] ** u for q in a.band_v2}
         for q in a.mean_v2:
             x, y = a.mean_v2[q], b.mean_v2[q]
             # A net power can be negative, so it alone goes linearly.
@@ -185,14 +218,18 @@ class Baseline:
 class Judge:
     """Judges the pulses of one session in order."""
 
-    def __init__(self, config, channels):
+    def __init__(self, config, channels, names=None):
+        """`names` are the numbers of the used channels, where they do not count from 0."""
         self.plan, self.channels = Plan(config), channels
+        self.names = list(range(channels)) if names is None else names
         detect = config["detect"]
         self.detect = detect
         self.delta_db = detect["repeatability_db"]
         self.rules = {q: tuple(int(part) for part in text.split(" of ")) for q, text in detect["rule"].items()}
         pairs = (channels + (channels > 1)) * (1 + len(detect["stable_from"]))
+        self.pairs = pairs
         self.alpha = budget_alpha(detect["false_alarms_per_exposure"], detect["expected_pulses"], pairs)
+        self.exposures, self.marks = [], ()
         self.noise = [deque(maxlen=10) for _ in range(channels)]
         self.looks = defaultdict(list)
         self.dose = [dict.fromkeys(QUANTITIES, 0.0) for _ in range(channels)]
@@ -200,8 +237,12 @@ class Judge:
         self.setting = None
         self._limits = {}
 
-    def run(self, pulses, baseline_pulses=None):
-        """Rows of all pulses, `all` last in each where there are several channels."""
+    def run(self, pulses, baseline_pulses=None, marks=()):
+        """Rows of all pulses, `all` last in each where there are several channels.
+
+        `marks` are the numbers of the first pulses that injection marks hold for.
+        """
+        self.marks = marks
         own = [p for p in pulses if p.stage == "baseline"]
         targets = {p.target for p in pulses}
         source = own if baseline_pulses is None else baseline_pulses
@@ -214,17 +255,27 @@ class Judge:
                 self.noise[c].append(reading.noise_v2_per_hz)
         # A new stage, target or drive clears the looks; drives match within drive_tolerance (§7).
         stage, target, drive_mpa = self.setting or ("", "", 0.0)
-        moved = abs(pulse.drive_mpa - drive_mpa) > self.plan.config["drive"]["drive_tolerance"] * drive_mpa
+        tolerance = self.plan.config["drive"]["drive_tolerance"]
+        if drive_mpa is None or pulse.drive_mpa is None:
+            moved = drive_mpa != pulse.drive_mpa
+        else:
+            moved = abs(pulse.drive_mpa - drive_mpa) > tolerance * drive_mpa
+        # An injection clears the looks as well.
+        moved = moved or pulse.number in self.marks
         if (pulse.stage, pulse.target) != (stage, target) or moved:
             self.looks.clear()
             if (pulse.stage, pulse.target) != (stage, target):
                 # A change of stage or target begins the next exposure, with doses from zero (§5).
                 self.dose = [dict.fromkeys(QUANTITIES, 0.0) for _ in range(self.channels)]
                 self.scale = [dict.fromkeys(QUANTITIES, 0.0) for _ in range(self.channels)]
+                if pulse.stage == "exposure":
+                    self.exposures.append(Exposure(self, self.baselines[pulse.target]))
             self.setting = (pulse.stage, pulse.target, pulse.drive_mpa)
         rows = [self._channel(pulse, c) for c in range(self.channels)]
         if self.channels > 1:
             rows.append(self._all(pulse, rows))
+        if pulse.stage == "exposure":
+            self.exposures[-1].take(pulse, rows)
         return rows
 
     def _channel(self, pulse, c):
@@ -278,12 +329,15 @@ class Judge:
 
     def _tests(self, row, key, level):
         """Limits, detection limits and m-of-n looks against a baseline (§7, §9)."""
+        row.level = level
         for q, spread in level.spread.items():
             m, n = self.rules[q]
             delta_db = self.delta_db[q]
             limit_db, row.limit_slack_db[q] = self._limit(spread, m, n)
             row.limit_db[q] = limit_db
             row.hear_db[q] = hear_db(spread, limit_db, delta_db)
+            if q in level.band_v2:
+                row.hear_v2[q] = level.band_v2[q] * (10 ** (row.hear_db[q] / 10) - 1)
             row.detect_db[q] = row.lam_db[q] - spread.mean
             looks = self.looks[(key, q)]
             looks.append(row.detect_db[q] - delta_db - limit_db)
@@ -342,6 +396,7 @@ class Judge:
         row.dose_v2s = {q: np.mean([r.dose_v2s[q] for r in rows]) for q in QUANTITIES}
         row.dose_scale_v2s = {q: np.mean([r.dose_scale_v2s[q] for r in rows]) for q in QUANTITIES}
         level = self.baselines[pulse.target].at(pulse.drive_mpa, healthy) if enough else None
+        row.healthy = tuple(healthy)
         if isinstance(level, Level):
             for q in rows[healthy[0]].over_db:
                 row.over_db[q] = np.mean([rows[c].over_db[q] for c in healthy])

@@ -16,7 +16,11 @@ EXPOSURE_COLUMNS = (
     "stable,inertial,indeterminate,harmonic_only,max_broadband_db,max_broadband_pulse,"
     "median_broadband_limit_db,harmonic_excess_dose_v2s,ultraharmonic_excess_dose_v2s,"
     "subharmonic_excess_dose_v2s,broadband_excess_dose_v2s,alarms,ended_by"
-).split(",")
+).split(",") + [
+    f"{quantity}_cumulative_{kind}"
+    for quantity in QUANTITIES
+    for kind in ("pulse", "channel", "mpa", "db", "within_db")
+]
 # Whole numbers plain; others as the shortest digits that give the f64 back, with an exponent.
 EXPONENT = re.compile(r"-?\d(\.\d+)?e-?\d+")
 WHOLE = ("pulse", "channel", "exposure")

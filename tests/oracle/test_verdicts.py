@@ -35,13 +35,28 @@ def differences(got, want):
         ("detect", want.detect_db),
         ("limit", want.limit_db),
         ("hear", want.hear_db),
+        ("hear_cumulative", want.hear_cumulative_db),
     ):
         for q in QUANTITIES:
             # Limits are multiples of a standard deviation, by thousands where few pulses are correlated.
-            multiple = kind in ("limit", "hear")
-            slack_db = want.limit_slack_db.get(q, 0.0) if multiple else 0.0
+            multiple = kind in ("limit", "hear", "hear_cumulative")
+            slacks_db = {"hear_cumulative": want.together_slack_db}.get(kind, want.limit_slack_db)
+            slack_db = slacks_db.get(q, 0.0) if multiple else 0.0
             tolerance = {"abs": TOLERANCE_DB + slack_db, "rel": POWER_SHARE if multiple else 0.0}
             cells.append((f"{q}_{kind}_db", numbers.get(q), tolerance))
+    for kind, powers, limits_db, slacks_db in (
+        ("hear", want.hear_v2, want.hear_db, want.limit_slack_db),
+        ("hear_cumulative", want.hear_cumulative_v2, want.hear_cumulative_db, want.together_slack_db),
+    ):
+        for q in QUANTITIES:
+            tolerance = {}
+            if np.isfinite(powers.get(q, np.nan)):
+                # d ΔP = P̄ · 10^(L/10) · ln 10/10 · dL with the tolerance of L, and the share of P̄ itself.
+                ratio = 10 ** (limits_db[q] / 10)
+                slack_db = TOLERANCE_DB + slacks_db.get(q, 0.0) + POWER_SHARE * abs(limits_db[q])
+                share = 2 * POWER_SHARE + np.log(10) / 10 * ratio / (ratio - 1) * slack_db
+                tolerance = {"rel": share, "abs": 0.0}
+            cells.append((f"{q}_{kind}_v2", powers.get(q), tolerance))
     for q in QUANTITIES:
         # A dose is a sum of differences: its tolerance follows the powers that went into it.
         tolerance = {"rel": 0.0, "abs": want.dose_scale_v2s.get(q, 0.0)}
@@ -49,7 +64,7 @@ def differences(got, want):
     cells.append(("clipped_share", want.clipped_share, {"rel": 1e-12, "abs": 1e-15}))
     cells = [(column, number, tolerance) for column, number, tolerance in cells if differs(got[column], number, **tolerance)]
     texts = [f"{column} is {got[column]!r}, the oracle has {number}" for column, number, _ in cells]
-    for column, text in (("stage", want.stage), ("verdict", want.verdict), ("cumulative", "")):
+    for column, text in (("stage", want.stage), ("verdict", want.verdict), ("cumulative", want.cumulative)):
         if got[column] != text:
             texts.append(f"{column} is {got[column]!r}, the oracle has {text!r}")
     return texts + reason_faults(got["reason"], want)
@@ -88,7 +103,8 @@ def compare(session, wanted):
 def lucky(wanted):
     """Whether any verdict lies so near its limit or condition that it is a matter of luck."""
     slack = [x for row in wanted for x in (*row.margin_db.values(), *row.condition_slack_db)]
-    return bool(np.any(np.abs(slack) <= 10 * TOLERANCE_DB))
+    evidence = [x for row in wanted for x in row.evidence_slack]
+    return bool(np.any(np.abs(slack) <= 10 * TOLERANCE_DB) or np.any(np.abs(evidence) <= 0.01))
 
 
 def check_session(simmer, recordings, config, used=None):
@@ -305,7 +321,7 @@ def test_channels_out_of_use_take_no_part(simmer):
     path = write_config(config, simmer.folder / "config.toml")
     session = simmer.replay(path, recording.write(simmer.folder / "three"))
     assert {row["channel"] for row in session.rows} == {"0", "2", "all"}
-    wanted = Judge(config, 2).run(recording.pulses_heard(Plan(config)))
+    wanted = Judge(config, 2, names=[0, 2]).run(recording.pulses_heard(Plan(config)))
     for want in wanted:
         want.channel = {0: 0, 1: 2, "all": "all"}[want.channel]
     compare(session, wanted)
@@ -405,10 +421,10 @@ def test_a_random_session_is_the_oracles(simmer, case):
     while True:
         config, used, recording = random_session(rng)
         plan = Plan(config)
-        wanted = Judge(config, used).run(recording.pulses_heard(plan))
+        names = [c for c in range(config["receive"]["channels"]) if c not in config["receive"]["unused_channels"]]
+        wanted = Judge(config, used, names).run(recording.pulses_heard(plan))
         if not lucky(wanted):
             break
-    names = [c for c in range(config["receive"]["channels"]) if c not in config["receive"]["unused_channels"]]
     for row in wanted:
         row.channel = row.channel if row.channel == "all" else names[row.channel]
     path = write_config(config, simmer.folder / "config.toml")

@@ -146,6 +146,7 @@ impl Session {
                     self.injections.remove(0);
                 }
                 self.injections.push(Injected { mark: mark.id, number, at_s });
+                self.judge.cumulative.mark();
                 self.clear_windows();
                 Some(number)
             }

@@ -53,6 +53,7 @@ impl Session {
     pub(super) fn begin_exposure(&mut self, pulse: &Pulse, out: &mut Judgement) {
         let number = pulse.exposure.map_or(self.exposures + 1, std::num::NonZeroU32::get);
         self.exposures = self.exposures.max(number);
+        self.judge.cumulative.begin();
         self.tally = Some(ExposureTally::begin(
             number,
             Arc::clone(&pulse.target),
@@ -71,7 +72,8 @@ impl Session {
         out: &mut Judgement,
     ) {
         if let Some(tally) = self.tally.take() {
-            let summary: ExposureSummary = tally.end(ended_by);
+            let established = self.judge.cumulative.named(self.rows() - 1);
+            let summary: ExposureSummary = tally.end(ended_by, established);
             out.events.push(event(last, What::ExposureEnded { summary: Box::new(summary) }));
         }
     }

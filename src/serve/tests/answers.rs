@@ -8,9 +8,9 @@ use super::client::{get, post};
 use super::{Rig, note, pulse, quiet, raised, told, up};
 use crate::detect::baseline::{SeriesLook, SpectrumLook};
 use crate::detect::summary::{Doses, ExposureSummary};
-use crate::detect::{Drive, Severity, Stage, What};
+use crate::detect::{Channel, Drive, Established, Severity, Stage, What};
 use crate::session::table;
-use crate::signal::PerQuantity;
+use crate::signal::{PerQuantity, Quantity};
 
 fn keys(object: &Value) -> Vec<&str> {
     object.as_object().unwrap().keys().map(String::as_str).collect()
@@ -67,7 +67,10 @@ async fn the_status_has_the_keys_of_the_contract() {
         assert!(keys(&status).contains(&key), "{key}");
     }
     assert_eq!(keys(&status["stream"]), ["state", "name", "device", "stage_from"]);
-    assert_eq!(keys(&status["now"]), ["word", "sentence", "hearing", "not_hearing"]);
+    assert_eq!(
+        keys(&status["now"]),
+        ["word", "sentence", "hearing", "not_hearing", "together", "established"]
+    );
     assert_eq!(keys(&status["margin"]), ["alarm", "quantity", "channel", "db"]);
     assert_eq!(keys(&status["go_ahead"]), ["go_on", "why"]);
     assert_eq!(
@@ -212,6 +215,14 @@ async fn a_spectrum_that_had_to_go_is_a_problem_and_no_numbers_are_null() {
 #[tokio::test]
 async fn exposures_have_the_columns_of_their_table() {
     let rig = Rig::new().await;
+    let established = Established {
+        quantity: Quantity::Ultraharmonic,
+        pulse: 15,
+        channel: Channel::One(0),
+        drive: Drive::Known(0.16),
+        excess_db: 0.4,
+        within_db: f64::INFINITY,
+    };
     let summary = ExposureSummary {
         exposure: 1,
         target: Arc::from("left"),
@@ -235,16 +246,22 @@ async fn exposures_have_the_columns_of_their_table() {
         doses: Doses { excess_v2s: PerQuantity([1.0, 2.0, 3.0, 4.0]), ..Doses::default() },
         alarms: 2,
         ended_by: "abort",
+        established: PerQuantity([None, Some(established), None, None]),
     };
     rig.hub.publish(&told(What::ExposureEnded { summary: Box::new(summary) }));
     let answer = get(rig.address, "/api/v1/exposures").await.json();
     let exposure = &answer["exposures"][0];
-    let columns: Vec<&str> = table::EXPOSURE_COLUMNS.split(',').collect();
+    let head = table::exposure_head();
+    let columns: Vec<&str> = head.split(',').collect();
     assert_eq!(keys(exposure), columns);
     assert_eq!(exposure["stable"], 3);
     assert_eq!(exposure["max_broadband_pulse"], 17);
     assert_eq!(exposure["broadband_excess_dose_v2s"], 4.0);
     assert_eq!(exposure["expected"], 600);
+    assert_eq!(exposure["harmonic_cumulative_pulse"], Value::Null);
+    assert_eq!(exposure["ultraharmonic_cumulative_pulse"], 15);
+    assert_eq!(exposure["ultraharmonic_cumulative_db"], 0.4);
+    assert_eq!(exposure["ultraharmonic_cumulative_within_db"], Value::Null);
 }
 
 #[tokio::test]

@@ -129,6 +129,10 @@ fn row(pulse: &Pulse, channel: Channel, verdict: Option<Verdict>, reason: &str) 
         detect_db: PerQuantity([Some(0.1), Some(0.2), Some(0.3), Some(0.4)]),
         limit_db: PerQuantity([Some(1.0), Some(1.1), Some(1.2), Some(1.3)]),
         hear_db: PerQuantity([Some(2.5), Some(1.6), Some(1.7), Some(0.8)]),
+        hear_cumulative_db: PerQuantity([None, Some(0.3), None, Some(f64::INFINITY)]),
+        hearing: PerQuantity::default(),
+        established: PerQuantity::default(),
+        reference: None,
         loudest_quarter: None,
     }
 }
