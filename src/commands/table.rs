@@ -5,7 +5,7 @@ use std::convert::Infallible;
 use std::fmt::Write as _;
 
 use super::say;
-use crate::detect::{Drive, Row, Stage, Verdict, What};
+use crate::detect::{Drive, Established, Row, Stage, Verdict, What};
 use crate::engine::{Judged, Sink};
 use crate::signal::Quantity;
 
@@ -27,6 +27,8 @@ struct Stretch {
     verdicts: [u64; 4],
     levels: [Vec<f64>; 4],
     hear: Vec<f64>,
+    /// Detection limit of all pulses together, after the last of them.
+    together: Option<f64>,
     reasons: BTreeMap<String, u64>,
 }
 
@@ -36,6 +38,7 @@ pub struct Table {
     stretches: Vec<Stretch>,
     said: BTreeMap<String, u64>,
     alarms: Vec<String>,
+    established: Vec<String>,
     quiet: bool,
 }
 
@@ -67,10 +70,12 @@ impl Table {
                 verdicts: [0; 4],
                 levels: Default::default(),
                 hear: Vec::new(),
+                together: None,
                 reasons: BTreeMap::new(),
             });
         }
         let stretch = &mut self.stretches[place];
+        stretch.together = row.hear_cumulative_db[Quantity::Broadband].or(stretch.together);
         if let Some(verdict) = row.verdict {
             stretch.verdicts[verdict as usize] += 1;
         }
@@ -108,7 +113,7 @@ impl Table {
     #[must_use]
     pub fn text(&self) -> String {
         let mut text = String::new();
-        let head = "exposure  target      drive MPa  pulses  not det.  stable  inertial  indet.  harm. dB  ultra. dB  sub. dB  broad. dB  broad. heard from";
+        let head = "exposure  target      drive MPa  pulses  not det.  stable  inertial  indet.  harm. dB  ultra. dB  sub. dB  broad. dB  broad. heard from  together";
         // Writing into a string cannot fail.
         writeln!(text, "{head}").ok();
         for stretch in &self.stretches {
@@ -118,7 +123,7 @@ impl Table {
             let level = |quantity: Quantity| decibels(&stretch.levels[quantity as usize]);
             writeln!(
                 text,
-                "{:>8}  {:<10}  {drive:>9}  {pulses:>6}  {quiet:>8}  {stable:>6}  {inertial:>8}  {indeterminate:>6}  {:>8}  {:>9}  {:>7}  {:>9}  {:>17}",
+                "{:>8}  {:<10}  {drive:>9}  {pulses:>6}  {quiet:>8}  {stable:>6}  {inertial:>8}  {indeterminate:>6}  {:>8}  {:>9}  {:>7}  {:>9}  {:>17}  {:>8}",
                 stretch.exposure,
                 stretch.target,
                 level(Quantity::Harmonic),
@@ -126,13 +131,17 @@ impl Table {
                 level(Quantity::Subharmonic),
                 level(Quantity::Broadband),
                 decibels(&stretch.hear),
+                stretch.together.map_or_else(|| "-".to_owned(), |db| format!("{db:+.2}")),
             )
             .ok();
             for (reason, count) in &stretch.reasons {
                 writeln!(text, "          {count} indeterminate: {reason}").ok();
             }
         }
-        text.push_str("dB: median detection level over its no-bubble baseline; heard from: the rise one pulse shows in 9 of 10 cases\n");
+        text.push_str("dB: median detection level over its no-bubble baseline; heard from: the rise one pulse shows in 9 of 10 cases, together: that all pulses of the line show\n");
+        for line in &self.established {
+            writeln!(text, "{line}").ok();
+        }
         for alarm in &self.alarms {
             writeln!(text, "{alarm}").ok();
         }
@@ -145,6 +154,15 @@ impl Table {
             say(&format!("warning: {reason}: {count} rows in all"));
         }
     }
+}
+
+fn established(found: &Established) -> String {
+    let Established { quantity, pulse, channel, drive, excess_db, within_db } = found;
+    let within = if within_db.is_finite() { format!(" ± {within_db:.2}") } else { String::new() };
+    format!(
+        "established by many pulses together: {} at {drive} on channel {channel} since pulse {pulse}: {excess_db:+.2}{within} dB",
+        quantity.name()
+    )
 }
 
 fn decibels(values: &[f64]) -> String {
@@ -184,6 +202,9 @@ impl Sink for Table {
                             severity.name()
                         ));
                     }
+                }
+                What::Established(found) if self.established.len() < MOST_LINES => {
+                    self.established.push(established(found));
                 }
                 _ => {}
             }

@@ -38,7 +38,11 @@ pub(super) fn of_row(row: &Row, expected_pulses: u64) -> Option<String> {
     } else {
         format!("too few yet for lasting {name} to show")
     };
-    let more = advice(row, &hearing, now_db, expected_pulses);
+    let more = if now_db.is_finite() {
+        advice(row, &hearing, now_db, expected_pulses)
+    } else {
+        String::new()
+    };
     Some(format!("Together over {pulses}: nothing; {heard}{more}."))
 }
 

@@ -62,6 +62,7 @@ embedded!(
     "spectrum_source.js",
     "store.js",
     "style.css",
+    "together.js",
     "tones.js",
 );
 

@@ -4,6 +4,7 @@ mod acts;
 mod alarms;
 mod baselines;
 mod channels;
+mod cumulative;
 mod exposures;
 mod hindrances;
 mod limits;
@@ -16,7 +17,7 @@ use std::sync::{Arc, LazyLock};
 use super::*;
 use crate::signal::{
     Band, BandSpec, ChannelReading, Measured, PerQuantity, Plan, Quantity, ReceiveSpec,
-    SampleFormat, SignalSpec, SpectrumSpec, Void, Window, decibels,
+    SampleFormat, SignalSpec, SpectrumSpec, Void, Window, as_f64, decibels,
 };
 
 /// Pulses a second; times of pulses are exact in binary.
@@ -24,6 +25,12 @@ const REPETITION_HZ: f64 = 4.0;
 
 static ONE_CHANNEL: LazyLock<Plan> = LazyLock::new(|| plan(1));
 static TWO_CHANNELS: LazyLock<Plan> = LazyLock::new(|| plan(2));
+
+fn plan_without_noise_gate() -> Plan {
+    let mut spec = plan(1).spec;
+    spec.receive.noise_gate_s = None;
+    Plan::new(&spec).unwrap()
+}
 
 /// The flow phantom in the bench tank: 36 segments of 4000 samples, hop 2000, lines of 7 bins.
 fn plan(channels: usize) -> Plan {

@@ -6,6 +6,7 @@ mod entry;
 mod feeds;
 mod moments;
 mod requests;
+mod together;
 
 use std::net::SocketAddr;
 use std::sync::{Arc, LazyLock};
