@@ -6,6 +6,7 @@ use crate::commands::baseline::BaselineCommand;
 use crate::commands::check::Check;
 use crate::commands::demo::Demo;
 use crate::commands::monitor::Monitor;
+use crate::commands::repair::Repair;
 use crate::commands::replay::Replay;
 use crate::commands::send::Send;
 use crate::commands::{Failure, say};
@@ -36,6 +37,8 @@ pub enum Command {
     Baseline(BaselineCommand),
     /// Looks at a configuration and at recordings; changes nothing
     Check(Check),
+    /// Makes a session that was interrupted readable, without inventing anything
+    Repair(Repair),
 }
 
 /// Runs a command; the exit code.
@@ -48,6 +51,7 @@ pub fn run(cli: &Cli) -> u8 {
         Command::Send(command) => command.run(),
         Command::Baseline(command) => command.run(),
         Command::Check(command) => command.run(),
+        Command::Repair(command) => command.run(),
     };
     match outcome {
         Ok(code) => code,

@@ -17,6 +17,7 @@ use crate::engine::{Buffers, Finished, Input, Judged, RunError, Sink, run};
 use crate::ingest::socket::{self, Listeners, Socket, Told};
 use crate::ingest::wire::{Counts, Link, Terms};
 use crate::serve::{Desk, Facts, Guard, Hub, StreamCounts, StreamState, Web, router, serve};
+use crate::session::recorder::{self, RecordSpec, Recorded, Recorder};
 use crate::session::{Folder, FolderError, Head};
 
 /// Frames and acts between the socket and the analysis.
@@ -74,11 +75,36 @@ struct Streams {
     counts: Counts,
 }
 
+/// Where the recorder listens; gives it back when the source ends.
+struct Tee {
+    recorder: Option<Recorder>,
+    back: std::sync::mpsc::Sender<Recorder>,
+}
+
+impl Tee {
+    fn take(&mut self, input: &Input) {
+        if let Some(recorder) = &mut self.recorder {
+            recorder.take(input);
+        }
+    }
+}
+
+impl Drop for Tee {
+    fn drop(&mut self) {
+        if let Some(recorder) = self.recorder.take() {
+            // Whoever waited has gone.
+            self.back.send(recorder).ok();
+        }
+    }
+}
+
 /// Shows first, then keeps. A folder that cannot be written any more does not end the analysis.
 struct Keeper {
     hub: Arc<Hub>,
     table: Table,
     folder: Option<Folder>,
+    recorded: Option<Recorded>,
+    acts: mpsc::Sender<Act>,
     failed: Option<FolderError>,
 }
 
@@ -89,9 +115,11 @@ impl Sink for Keeper {
         self.hub.publish(judged);
         self.table.take(judged)?;
         let Some(folder) = &mut self.folder else { return Ok(()) };
-        if let Err(error) = folder.take(judged).and_then(|()| folder.flush()) {
+        if let Err(error) = folder.take(judged) {
             say(&format!("simmer: {error}; the session is no longer kept, the analysis goes on"));
             self.hub.folder(None, Some(error.to_string()));
+            // With a full line the page still says it.
+            self.acts.try_send(Act::NotRecorded(error.to_string())).ok();
             self.failed = Some(error);
             self.folder = None;
         }
@@ -191,9 +219,11 @@ impl Live {
             // The line is empty and has room.
             acts_in.try_send(limits).ok();
         }
-        let desk = Desk::new(acts_in);
+        let desk = Desk::new(acts_in.clone());
         let fallen = CancellationToken::new();
-        let (inputs, buffers, analysed) = analyse(&setup, &hub, folder, fallen.clone()).await?;
+        let recorder = recorder(&setup, &acts_in)?;
+        let (inputs, buffers, analysed) =
+            analyse(&setup, &hub, (folder, recorder), acts_in, fallen.clone()).await?;
         let (stop_stream, stop_page) = (CancellationToken::new(), CancellationToken::new());
         let streams = Arc::new(Mutex::new(Streams::default()));
         let (frames_in, frames) = watch::channel(0);
@@ -257,17 +287,19 @@ impl Live {
         }
         let (outcome, keeper) =
             analysed.map_err(|_| Failure::new(RUNNING, "the analysis ended without a word"))?;
-        let Keeper { table, folder, failed, .. } = keeper;
+        let Keeper { table, folder, recorded, failed, .. } = keeper;
         let finished = outcome?;
+        let recording_failed = recorded.as_ref().is_some_and(|recorded| recorded.stopped.is_some());
         let folder = match folder {
             None => None,
             Some(mut folder) => {
                 let streams = self.streams.lock().unwrap_or_else(PoisonError::into_inner);
                 folder.note_streams(streams.start_utc, &streams.names, streams.counts);
+                folder.note_recording(recorded);
                 Some(folder.finish(finished.account)?)
             }
         };
-        Ok(Left { finished, table, folder, failed: failed.is_some() })
+        Ok(Left { finished, table, folder, failed: failed.is_some() || recording_failed })
     }
 }
 
@@ -275,7 +307,29 @@ fn folder(setup: &Setup<'_>) -> Result<Option<Folder>, Failure> {
     let Some(out) = setup.out else { return Ok(None) };
     let file = setup.baseline.as_ref().map(|(_, path)| path.as_path());
     let head: Head = setup.prepared.head(&[], file)?;
-    Ok(Some(Folder::create(out, head, &setup.prepared.plan, setup.spectra)?))
+    Ok(Some(Folder::create(out, head, &setup.prepared.plan, setup.spectra, true)?))
+}
+
+/// The recorder of raw samples, where the configuration asks for one and there is a folder.
+fn recorder(setup: &Setup<'_>, acts: &mpsc::Sender<Act>) -> Result<Option<Recorder>, Failure> {
+    let record = setup.prepared.loaded.settings.record.filter(|record| record.raw);
+    let (Some(record), Some(out)) = (record, setup.out) else { return Ok(None) };
+    let spec =
+        RecordSpec { rotate_bytes: record.rotate_bytes, keep_free_bytes: record.keep_free_bytes };
+    let acts = acts.clone();
+    let tell = move |told: recorder::Told| {
+        let act = match told {
+            recorder::Told::Gap(text) => Act::Gap(text),
+            recorder::Told::Stopped(why) => Act::NotRecorded(why),
+        };
+        if let Act::Gap(text) | Act::NotRecorded(text) = &act {
+            say(&format!("simmer: {text}"));
+        }
+        // With a full line it has at least been said.
+        acts.try_send(act).ok();
+    };
+    let volts = &setup.prepared.plan.spec.receive.volts_per_count;
+    Ok(Some(Recorder::start(out, volts, spec, Arc::new(tell))?))
 }
 
 fn link(setup: &Setup<'_>) -> Link {
@@ -296,7 +350,8 @@ fn link(setup: &Setup<'_>) -> Link {
 async fn analyse(
     setup: &Setup<'_>,
     hub: &Arc<Hub>,
-    folder: Option<Folder>,
+    (folder, mut recorder): (Option<Folder>, Option<Recorder>),
+    acts: mpsc::Sender<Act>,
     fallen: CancellationToken,
 ) -> Result<(mpsc::Sender<Input>, Buffers, oneshot::Receiver<Analysed>), Failure> {
     let settings = &setup.prepared.loaded.settings;
@@ -306,14 +361,29 @@ async fn analyse(
     let (inputs, mut input) = mpsc::channel(INPUT_LINE);
     let (buffers_in, buffers) = oneshot::channel();
     let (analysed_in, analysed) = oneshot::channel();
-    let mut keeper = Keeper { hub: Arc::clone(hub), table: Table::quiet(), folder, failed: None };
+    let mut keeper = Keeper {
+        hub: Arc::clone(hub),
+        table: Table::quiet(),
+        folder,
+        recorded: None,
+        acts,
+        failed: None,
+    };
     let workers = setup.workers;
     let thread = move || {
+        let (recorder_in, recorder_out) = std::sync::mpsc::channel();
         let source = |buffers: Buffers| {
             buffers_in.send(buffers).ok();
-            Ok(std::iter::from_fn(move || input.blocking_recv()).map(Ok))
+            let mut tee = Tee { recorder: recorder.take(), back: recorder_in };
+            Ok(std::iter::from_fn(move || {
+                let input = input.blocking_recv();
+                input.inspect(|input| tee.take(input))
+            })
+            .map(Ok))
         };
         let outcome = run(&plan, session, workers, source, &mut keeper);
+        // The source has gone, and with it the recorder's near end came back.
+        keeper.recorded = recorder_out.try_recv().ok().map(Recorder::finish);
         let _fallen = fallen.drop_guard();
         // Whoever waited has gone.
         analysed_in.send((outcome, keeper)).ok();

@@ -6,6 +6,7 @@ pub mod demo;
 pub mod draft;
 pub mod live;
 pub mod monitor;
+pub mod repair;
 pub mod replay;
 pub mod send;
 pub mod table;
@@ -20,6 +21,7 @@ use crate::ingest::wire::Expectation;
 use crate::ingest::{Expect, Recording, RecordingError};
 use crate::session::acts::ActsError;
 use crate::session::baseline_file::BaselineError;
+use crate::session::replayed::ReplayedError;
 use crate::session::{FolderError, Head};
 use crate::signal::{Plan, Stretch};
 
@@ -92,7 +94,20 @@ impl From<FolderError> for Failure {
     fn from(error: FolderError) -> Self {
         let code = match error {
             FolderError::Create { .. } | FolderError::Occupied(_) => CANNOT_CREATE,
-            FolderError::Write { .. } => RUNNING,
+            FolderError::Write { .. } | FolderError::Slow { .. } | FolderError::Hangs { .. } => {
+                RUNNING
+            }
+        };
+        Self::new(code, error.to_string())
+    }
+}
+
+impl From<ReplayedError> for Failure {
+    fn from(error: ReplayedError) -> Self {
+        let code = match error {
+            ReplayedError::NoSession(_) => NO_INPUT,
+            ReplayedError::Unreadable { .. } => RUNNING,
+            ReplayedError::NoRecording(_) | ReplayedError::Unfinished(_) => DATA,
         };
         Self::new(code, error.to_string())
     }
@@ -279,6 +294,7 @@ impl Prepared {
             baseline_file: baseline_file.map(|path| path.display().to_string()),
             drive_means: settings.drive.drive_means.clone(),
             expected_pulses: settings.detect.expected_pulses,
+            parent: None,
         })
     }
 }

@@ -7,13 +7,15 @@ use std::time::Instant;
 use super::live::Page;
 use super::monitor::limits;
 use super::table::Table;
-use super::{ALARM, Failure, Prepared, RUNNING, give, prepare, say};
+use super::{ALARM, CONFIG, Failure, Prepared, RUNNING, USAGE, give, plan, prepare, say};
+use crate::config;
 use crate::detect::{Baseline, Session};
 use crate::engine::{Buffers, Finished, Input, Judged, Sink, run};
 use crate::ingest::play::{Pace, Pacer};
 use crate::ingest::{DEFAULT_BLOCK_BYTES, Recording, RecordingError, Source};
 use crate::session::acts::Acts;
 use crate::session::baseline_file::{self, Identity};
+use crate::session::replayed::{self, Replayed};
 use crate::session::{Folder, FolderError};
 
 /// What to replay and how.
@@ -22,9 +24,9 @@ use crate::session::{Folder, FolderError};
   simmer replay -c demo-data/config.toml --out out/replayed \\
       demo-data/baseline.sigmf-meta demo-data/exposure.sigmf-meta")]
 pub struct Replay {
-    /// Configuration (TOML)
+    /// Configuration (TOML); a session folder brings its own
     #[arg(short, long, value_name = "CONFIG")]
-    pub config: PathBuf,
+    pub config: Option<PathBuf>,
     /// Baseline file made by `simmer baseline`; wins over baseline pulses of the recordings
     #[arg(long, value_name = "FILE")]
     pub baseline: Option<PathBuf>,
@@ -58,7 +60,7 @@ pub struct Replay {
     /// End with exit code 10 when an alarm was raised
     #[arg(long, value_name = "WHAT", value_parser = ["alarm"])]
     pub fail_on: Option<String>,
-    /// Recordings in order: SigMF, WAV or headerless
+    /// Recordings in order: SigMF, WAV or headerless; or one session folder, which brings its acts
     #[arg(required = true, value_name = "RECORDING")]
     pub recordings: Vec<PathBuf>,
 }
@@ -138,16 +140,21 @@ impl Replay {
     /// # Errors
     /// What went wrong, with its exit code.
     pub fn run(&self) -> Result<u8, Failure> {
-        let prepared = prepare(&self.config)?;
-        let recordings = self.recordings(&prepared)?;
-        let baseline = named_baseline(&prepared, self.baseline.as_ref())?;
-        let head = prepared.head(&recordings, self.baseline.as_deref())?;
+        let session = self.session()?;
+        let prepared = self.prepared(session.as_ref())?;
+        let recordings = self.recordings(&prepared, session.as_ref())?;
+        let kept = || session.as_ref().and_then(|session| session.baseline.clone());
+        let file = self.baseline.clone().or_else(kept);
+        let baseline = named_baseline(&prepared, file.as_ref())?;
+        let mut head = prepared.head(&recordings, file.as_deref())?;
+        head.parent = session.as_ref().map(|session| session.folder.display().to_string());
+        let acts = self.acts.clone().or(session.map(|session| session.acts));
         let settings = &prepared.loaded.settings;
         let session = Session::new(&prepared.plan, &settings.detect, &settings.alarms, baseline);
         let limits = limits(self.limits.as_ref(), &settings.alarms)?;
-        let acts = self.acts.as_ref().map(|path| Acts::read(path, &settings.alarms));
+        let acts = acts.map(|path| Acts::read(&path, &settings.alarms));
         let acts = acts.transpose()?.unwrap_or_default();
-        let folder = Folder::create(&self.out, head, &prepared.plan, self.spectra)?;
+        let folder = Folder::create(&self.out, head, &prepared.plan, self.spectra, false)?;
         let page = match self.speed {
             Pace::Max => None,
             Pace::Times(_) => Some(Page::start(&prepared, self.listen)?),
@@ -165,8 +172,37 @@ impl Replay {
         self.finish(&finished, sinks)
     }
 
-    fn recordings(&self, prepared: &Prepared) -> Result<Vec<Recording>, Failure> {
-        let recordings = prepared.open(&self.recordings, self.cues.as_deref())?;
+    /// The session folder that was named, if one was.
+    fn session(&self) -> Result<Option<Replayed>, Failure> {
+        match self.recordings.as_slice() {
+            [folder] if folder.is_dir() => Ok(Some(replayed::look(folder)?)),
+            several if several.iter().any(|path| path.is_dir()) => {
+                Err(Failure::new(USAGE, "a session folder is replayed alone"))
+            }
+            _ => Ok(None),
+        }
+    }
+
+    fn prepared(&self, session: Option<&Replayed>) -> Result<Prepared, Failure> {
+        match (&self.config, session) {
+            (Some(path), _) => prepare(path),
+            (None, Some(session)) => {
+                let name = session.folder.join("session.json").display().to_string();
+                let loaded = config::parse(&name, &session.configuration)
+                    .map_err(|diagnosis| Failure::new(CONFIG, diagnosis.to_string()))?;
+                plan(loaded)
+            }
+            (None, None) => Err(Failure::new(USAGE, "--config is needed")),
+        }
+    }
+
+    fn recordings(
+        &self,
+        prepared: &Prepared,
+        session: Option<&Replayed>,
+    ) -> Result<Vec<Recording>, Failure> {
+        let paths = session.map_or(&self.recordings, |session| &session.recordings);
+        let recordings = prepared.open(paths, self.cues.as_deref())?;
         // Numbers that do not rise are found before a folder is made.
         Source::new(recordings.clone(), 1, Vec::new)?;
         Ok(recordings)

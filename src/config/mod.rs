@@ -160,7 +160,7 @@ fn read(written: &Written<'_>) -> Option<Settings> {
     let detect = table(&top, "detect", Detect::read);
     let alarms = alarm::alarms(&top);
     let serve = outside::serve(&top);
-    top.not_yet(&["record"]);
+    let record = outside::record(&top);
     let no_alarm = !top.has("alarm");
     top.finish();
 
@@ -194,7 +194,7 @@ fn read(written: &Written<'_>) -> Option<Settings> {
     }
     let detect = detect?.with_drive(&drive);
     let alarms = alarms.into_iter().map(|(_, alarm)| alarm).collect();
-    Some(Settings { session, drive, signal, detect, alarms, serve })
+    Some(Settings { session, drive, signal, detect, alarms, serve, record })
 }
 
 /// Reads one table that must be there.

@@ -1,17 +1,24 @@
-//! Reads what no calculation needs: `[session]`, `[serve]`, and `[record]`, which is not used yet.
+//! Reads what no calculation needs: `[session]`, `[serve]`, `[record]`.
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use super::bounds::Bounds;
 use super::field::Field;
-use super::settings::{ServeSettings, SessionNotes};
+use super::settings::{RecordSettings, ServeSettings, SessionNotes};
 use super::written::Section;
 
 /// Longest path, characters.
 const PATH_CHARS: usize = 4096;
 /// Most memory for kept spectra, bytes: 1 TiB.
 const MOST_KEPT_BYTES: u64 = 1 << 40;
+
+/// Largest number of bytes that is asked for: 1 PiB.
+const MOST_BYTES: u64 = 1 << 50;
+/// A file of samples goes on in the next one from 4 GiB on.
+const ROTATE_BYTES: u64 = 4 << 30;
+/// Recording stops with 1 GiB free.
+const KEEP_FREE_BYTES: u64 = 1 << 30;
 
 /// The table `[session]`, which may be left out.
 pub(super) fn session(top: &Section<'_, '_>) -> SessionNotes {
@@ -51,6 +58,24 @@ pub(super) fn serve(top: &Section<'_, '_>) -> Option<ServeSettings> {
     guard(&serve, &settings);
     serve.finish();
     Some(settings)
+}
+
+/// The table `[record]`, which may be left out.
+pub(super) fn record(top: &Section<'_, '_>) -> Option<RecordSettings> {
+    let record = top.optional("record")?.section();
+    let raw = record.required("raw").and_then(|field| field.boolean());
+    let bytes = |key, least, usual| match record.optional(key) {
+        Some(field) => field.whole(least..=MOST_BYTES),
+        None => Some(usual),
+    };
+    let rotate_bytes = bytes("rotate_bytes", 1 << 20, ROTATE_BYTES);
+    let keep_free_bytes = bytes("keep_free_bytes", 0, KEEP_FREE_BYTES);
+    record.finish();
+    Some(RecordSettings {
+        raw: raw?,
+        rotate_bytes: rotate_bytes?,
+        keep_free_bytes: keep_free_bytes?,
+    })
 }
 
 /// ADDR:PORT with a numeric address: a name could come to mean another machine.

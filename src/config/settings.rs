@@ -24,6 +24,19 @@ pub struct Settings {
     pub alarms: Vec<AlarmSpec>,
     /// Where the page and the sample stream are served, when it was written.
     pub serve: Option<ServeSettings>,
+    /// What is kept of the samples, when it was written.
+    pub record: Option<RecordSettings>,
+}
+
+/// What is kept of a session's samples.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct RecordSettings {
+    /// Whether raw samples are kept beside the results.
+    pub raw: bool,
+    /// A file of samples larger than this goes on in the next, bytes.
+    pub rotate_bytes: u64,
+    /// Recording stops while less than this is free on the disk, bytes.
+    pub keep_free_bytes: u64,
 }
 
 /// What a person wants to find again in the report. All of it is optional.

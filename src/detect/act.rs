@@ -116,6 +116,8 @@ pub enum Act {
     Overdue,
     /// Something that whoever reads the record later should know of the way in.
     Gap(String),
+    /// Something of the session is kept no more; says what and why.
+    NotRecorded(String),
 }
 
 impl Act {

@@ -41,6 +41,8 @@ pub struct Look<'a> {
     pub pulse_missing: bool,
     /// The drive is above the baseline's highest.
     pub drive_above: bool,
+    /// What is kept no more, and why.
+    pub not_recorded: Option<&'a str>,
 }
 
 /// An alarm that came on or went off.
@@ -93,8 +95,12 @@ pub struct Alarms {
 }
 
 /// Conditions that raise an alarm of their own when the configuration names none.
-const ALWAYS: [Condition; 3] =
-    [Condition::Overload, Condition::PulseMissing, Condition::DriveAboveBaseline];
+const ALWAYS: [Condition; 4] = [
+    Condition::Overload,
+    Condition::PulseMissing,
+    Condition::DriveAboveBaseline,
+    Condition::RecordingStopped,
+];
 
 impl Alarms {
     /// The configured alarms, and those that are always there; `channels` counts the rows a pulse
@@ -163,17 +169,23 @@ impl Alarms {
 }
 
 impl Alarms {
-    /// The next pulse is overdue at `time_s` of device time, in this exposure; what changed is
-    /// appended. The alarm stays on when the next pulse proves the hole.
-    pub fn overdue(&mut self, time_s: f64, exposure: Option<u32>, changes: &mut Vec<Change>) {
+    /// A condition holds between pulses at `time_s` of device time, in this exposure, for the
+    /// `cause` in words; what changed is appended. The alarm stays on when the next pulse shows the
+    /// condition, too.
+    pub fn between(
+        &mut self,
+        condition: Condition,
+        cause: &str,
+        (time_s, exposure): (f64, Option<u32>),
+        changes: &mut Vec<Change>,
+    ) {
         for alarm in &mut self.alarms {
-            if alarm.spec.trigger != Trigger::State(Condition::PulseMissing) || alarm.on.is_some() {
+            if alarm.spec.trigger != Trigger::State(condition) || alarm.on.is_some() {
                 continue;
             }
             self.raised += 1;
             let on = On { id: self.raised, acknowledged: false, exposure, last_cause_s: time_s };
-            let cause = Condition::PulseMissing.name().to_owned();
-            alarm.raise(on, cause, None, changes);
+            alarm.raise(on, cause.to_owned(), None, changes);
         }
     }
 
@@ -297,6 +309,7 @@ fn state(condition: Condition, look: &Look<'_>) -> Option<(String, Option<Channe
         Condition::DriveAboveBaseline => {
             look.drive_above.then(|| (condition.name().to_owned(), None))
         }
+        Condition::RecordingStopped => look.not_recorded.map(|why| (why.to_owned(), None)),
         Condition::NotHearing => look.not_hearing.then(|| {
             let why = look.findings.last().map(|finding| finding.hindrances).unwrap_or_default();
             let words: Vec<&str> = why.iter().map(Hindrance::name).collect();

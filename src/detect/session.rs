@@ -108,6 +108,8 @@ pub struct Session {
     rests: bool,
     said: BTreeSet<String>,
     alarms_raised: u64,
+    /// What is kept no more, and why.
+    not_recorded: Option<String>,
 }
 
 impl Session {
@@ -147,6 +149,7 @@ impl Session {
             rests: false,
             said: BTreeSet::new(),
             alarms_raised: 0,
+            not_recorded: None,
         }
     }
 
@@ -334,6 +337,7 @@ impl Session {
             not_hearing: verdict.finding.verdict == Some(Verdict::Indeterminate),
             pulse_missing,
             drive_above: verdict.drive_above,
+            not_recorded: self.not_recorded.as_deref(),
         };
         self.alarms.look(&look, &mut changes);
         for change in changes {

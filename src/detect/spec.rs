@@ -101,16 +101,19 @@ pub enum Condition {
     SamplesLost,
     /// The drive lies above the highest drive of the baseline.
     DriveAboveBaseline,
+    /// Samples or results are kept no more.
+    RecordingStopped,
 }
 
 impl Condition {
     /// Every condition, in the order of the documentation.
-    pub const ALL: [Self; 5] = [
+    pub const ALL: [Self; 6] = [
         Self::Overload,
         Self::PulseMissing,
         Self::NotHearing,
         Self::SamplesLost,
         Self::DriveAboveBaseline,
+        Self::RecordingStopped,
     ];
 
     /// The name as configuration and events write it.
@@ -122,6 +125,7 @@ impl Condition {
             Self::NotHearing => "not hearing",
             Self::SamplesLost => "samples lost",
             Self::DriveAboveBaseline => "drive above baseline",
+            Self::RecordingStopped => "recording stopped",
         }
     }
 }

@@ -81,6 +81,8 @@ pub struct Recording {
     pub pulses: Vec<Pulse>,
     /// What is odd but no fault.
     pub warnings: Vec<String>,
+    /// The stream goes on from the recording before it.
+    pub(super) continues: bool,
     pub(super) data_path: PathBuf,
     pub(super) stored: Stored,
     pub(super) layout: Layout,
@@ -125,8 +127,13 @@ impl Recording {
             channels: expect.channels,
             sample_rate_hz: rate,
             start: facts.start(rate)?,
-            length: Some(layout.samples()),
+            length: facts
+                .meta
+                .as_ref()
+                .and_then(|meta| meta.stream_samples)
+                .unwrap_or(Some(layout.samples())),
         };
+        let continues = facts.meta.as_ref().is_some_and(|meta| meta.continues);
         let parts = [facts.data_path.clone()].into_iter().chain(facts.meta_path.clone());
         Ok(Self {
             path: path.to_owned(),
@@ -134,6 +141,7 @@ impl Recording {
             volts_per_count: expect.volts_per_count.clone(),
             pulses,
             warnings,
+            continues,
             parts: parts.chain(cues.map(Path::to_owned)).collect(),
             stored: facts.stored,
             layout,

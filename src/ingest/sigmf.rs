@@ -37,6 +37,10 @@ pub(super) struct Meta {
     trailing_bytes: u64,
     captures: Vec<Capture>,
     pub(super) sha512: Option<String>,
+    /// The stream goes on from the recording before.
+    pub(super) continues: bool,
+    /// Of a session's recording: samples of the stream, where its sender has said so.
+    pub(super) stream_samples: Option<Option<u64>>,
 }
 
 #[derive(Deserialize)]
@@ -72,6 +76,16 @@ struct Global {
     extensions: List<Extension>,
     #[serde(rename = "simmer:volts_per_count")]
     volts_per_count: Option<Numbers>,
+    #[serde(rename = "simmer:continues")]
+    continues: Option<Scalar>,
+    /// There and null where a session's recorder was not told.
+    #[serde(rename = "simmer:stream_samples", default, deserialize_with = "there")]
+    stream_samples: Option<Option<Scalar>>,
+}
+
+/// Some where the key is there, be it null.
+fn there<'de, D: serde::Deserializer<'de>>(from: D) -> Result<Option<Option<Scalar>>, D::Error> {
+    serde::Deserialize::deserialize(from).map(Some)
 }
 
 /// Reads and checks a metadata file.
@@ -110,6 +124,14 @@ fn parse(meta_path: &Path, text: &[u8]) -> Result<Meta, String> {
         channels: channels(global.num_channels.as_ref())?,
         sample_rate_hz,
         volts_per_count: global.volts_per_count,
+        continues: known(global.continues.as_ref())
+            .map(|flag| flag.flag("simmer:continues"))
+            .transpose()?
+            .unwrap_or(false),
+        stream_samples: global
+            .stream_samples
+            .map(|samples| whole(samples.as_ref(), "simmer:stream_samples"))
+            .transpose()?,
         offset: whole(global.offset.as_ref(), "core:offset")?.unwrap_or(0),
         pulses: annotations,
         trailing_bytes: whole(global.trailing_bytes.as_ref(), "core:trailing_bytes")?.unwrap_or(0),

@@ -4,7 +4,7 @@
 //! bytes. Where device indices jump, a capture with `core:global_index` begins; a pulse whose first
 //! samples were lost says so in `simmer:first_sample`.
 
-use std::fs::{self, File};
+use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
@@ -14,6 +14,7 @@ use sha2::{Digest, Sha512};
 use super::bytes::hex;
 use super::error::RecordingError;
 use super::sigmf::duration;
+use super::sigmf_journal::{JOURNAL, Journal, write_meta};
 use crate::engine::{Frame, PulseTag, Stream};
 
 /// Writes one recording.
@@ -31,6 +32,19 @@ pub struct SigmfWriter {
     device: u64,
     captures: Vec<Capture>,
     annotations: Vec<Annotation>,
+    journal: Option<Journal>,
+    /// The last pulse is whole.
+    closed: bool,
+    session: Option<OfSession>,
+}
+
+/// What a recording made during a session says besides.
+#[derive(Debug, Clone, Copy)]
+struct OfSession {
+    /// The stream goes on from the recording before.
+    continues: bool,
+    /// Samples of the stream, where its sender has said so.
+    samples: Option<u64>,
 }
 
 #[derive(Debug, Serialize)]
@@ -52,12 +66,16 @@ struct Global<'a> {
     num_channels: usize,
     #[serde(rename = "core:recorder")]
     recorder: &'a str,
-    #[serde(rename = "core:sha512")]
-    sha512: String,
+    #[serde(rename = "core:sha512", skip_serializing_if = "Option::is_none")]
+    sha512: Option<String>,
     #[serde(rename = "core:extensions")]
     extensions: [Extension<'a>; 1],
     #[serde(rename = "simmer:volts_per_count")]
     volts_per_count: &'a [f64],
+    #[serde(rename = "simmer:continues", skip_serializing_if = "Option::is_none")]
+    continues: Option<bool>,
+    #[serde(rename = "simmer:stream_samples", skip_serializing_if = "Option::is_none")]
+    stream_samples: Option<Option<u64>>,
 }
 
 #[derive(Debug, Serialize)]
@@ -168,6 +186,9 @@ impl SigmfWriter {
             device: 0,
             captures: Vec::new(),
             annotations: Vec::new(),
+            journal: None,
+            closed: true,
+            session: None,
         })
     }
 
@@ -186,7 +207,24 @@ impl SigmfWriter {
     /// [`RecordingError::Io`]; [`RecordingError::Bad`] when the frame is not whole sample sets or
     /// runs back in pulse numbers or device indices.
     pub fn frame(&mut self, frame: &Frame) -> Result<(), RecordingError> {
-        self.append(&frame.tag, frame.offset, &frame.bytes)
+        self.stretch(&frame.tag, frame.offset, &frame.bytes, frame.last)
+    }
+
+    /// Appends a stretch of a pulse, `offset` sample sets after its first; nothing follows the
+    /// `last`.
+    ///
+    /// # Errors
+    /// As [`SigmfWriter::frame`].
+    pub fn stretch(
+        &mut self,
+        tag: &PulseTag,
+        offset: u64,
+        bytes: &[u8],
+        last: bool,
+    ) -> Result<(), RecordingError> {
+        self.append(tag, offset, bytes)?;
+        self.closed = last;
+        Ok(())
     }
 
     fn append(&mut self, tag: &PulseTag, offset: u64, bytes: &[u8]) -> Result<(), RecordingError> {
@@ -235,37 +273,93 @@ impl SigmfWriter {
         Some(self.stream.start?.checked_add(since).ok()?.to_string())
     }
 
+    /// Samples of this recording, bytes.
+    #[must_use]
+    pub const fn bytes(&self) -> u64 {
+        self.written.saturating_mul(self.set_bytes as u64)
+    }
+
+    /// Recorded during a session: says whether the stream `continues` the recording before, and
+    /// how long it is as far as its sender has said so.
+    pub const fn of_a_session(&mut self, continues: bool) {
+        self.session = Some(OfSession { continues, samples: None });
+    }
+
+    /// The sender has said how many samples per channel the stream has.
+    pub const fn note_length(&mut self, samples: u64) {
+        if let Some(session) = &mut self.session {
+            session.samples = Some(samples);
+        }
+    }
+
+    /// Number of the last pulse.
+    #[must_use]
+    pub fn last_pulse(&self) -> Option<u64> {
+        self.annotations.last().map(|last| last.pulse)
+    }
+
+    /// Pulses of this recording.
+    #[must_use]
+    pub const fn pulses(&self) -> usize {
+        self.annotations.len()
+    }
+
+    /// Keeps a journal from here on, so that a recording that is never finished can be mended.
+    ///
+    /// # Errors
+    /// [`RecordingError::CannotCreate`] or [`RecordingError::Io`].
+    pub fn keep_journal(&mut self) -> Result<(), RecordingError> {
+        let path = self.data_path.with_extension(JOURNAL);
+        self.journal = Some(Journal::create(&path, &self.global(None))?);
+        Ok(())
+    }
+
+    /// Makes last on the disk what was written so far: samples first, then the journal's whole
+    /// pulses.
+    ///
+    /// # Errors
+    /// [`RecordingError::Io`].
+    pub fn sync(&mut self) -> Result<(), RecordingError> {
+        let flushed = self.data.flush().and_then(|()| self.data.get_ref().sync_data());
+        flushed.map_err(|error| RecordingError::writing(&self.data_path, error))?;
+        let open = usize::from(!self.closed);
+        let whole = self.annotations.len().saturating_sub(open);
+        match &mut self.journal {
+            Some(journal) => journal.write(&self.captures, &self.annotations[..whole]),
+            None => Ok(()),
+        }
+    }
+
+    fn global(&self, sha512: Option<String>) -> Global<'_> {
+        Global {
+            datatype: self.stream.sample_format.name(),
+            version: "1.2.0",
+            sample_rate: self.stream.sample_rate_hz,
+            num_channels: self.stream.channels,
+            recorder: "simmer",
+            sha512,
+            extensions: [Extension { name: "simmer", version: "1.0.0", optional: true }],
+            volts_per_count: &self.volts_per_count,
+            continues: self.session.map(|session| session.continues),
+            stream_samples: self.session.map(|session| session.samples),
+        }
+    }
+
     /// Writes the metadata; without this the samples are there, but no recording is.
     ///
     /// # Errors
     /// [`RecordingError::Io`] or [`RecordingError::CannotCreate`].
     pub fn finish(mut self) -> Result<(), RecordingError> {
-        self.data.flush().map_err(|error| RecordingError::writing(&self.data_path, error))?;
+        let flushed = self.data.flush().and_then(|()| self.data.get_ref().sync_data());
+        flushed.map_err(|error| RecordingError::writing(&self.data_path, error))?;
+        let sum = hex(&std::mem::take(&mut self.sum).finalize());
         let meta = Meta {
-            global: Global {
-                datatype: self.stream.sample_format.name(),
-                version: "1.2.0",
-                sample_rate: self.stream.sample_rate_hz,
-                num_channels: self.stream.channels,
-                recorder: "simmer",
-                sha512: hex(&self.sum.finalize()),
-                extensions: [Extension { name: "simmer", version: "1.0.0", optional: true }],
-                volts_per_count: &self.volts_per_count,
-            },
+            global: self.global(Some(sum)),
             captures: &self.captures,
             annotations: &self.annotations,
         };
-        // Under another name first: a half-written file must not look like a recording.
-        let part = self.meta_path.with_extension("sigmf-meta-part");
-        let file = File::create(&part).map_err(|error| RecordingError::creating(&part, error))?;
-        let mut out = BufWriter::new(file);
-        let written = serde_json::to_writer_pretty(&mut out, &meta)
-            .map_err(std::io::Error::from)
-            .and_then(|()| out.write_all(b"\n"))
-            .and_then(|()| out.flush());
-        written.map_err(|error| RecordingError::writing(&part, error))?;
-        fs::rename(&part, &self.meta_path)
-            .map_err(|error| RecordingError::creating(&self.meta_path, error))
+        write_meta(&self.meta_path, &meta)?;
+        self.journal.map_or(Ok(()), Journal::remove)
     }
 }
 
@@ -374,7 +468,7 @@ mod tests {
         let mut writer = SigmfWriter::create(&base, &head, &[VOLTS]).unwrap();
         writer.pulse(&PulseTag { stage: Stage::Noise, ..tag(1, 20) }, b"abc").unwrap();
         writer.finish().unwrap();
-        let text = fs::read_to_string(folder.path().join("x.sigmf-meta")).unwrap();
+        let text = std::fs::read_to_string(folder.path().join("x.sigmf-meta")).unwrap();
         // FIPS 180-4's example as given by NIST: SHA-512 of "abc".
         let sum = "ddaf35a193617abacc417349ae20413112e6fa4e89a97ea20a9eeee64b55d39a\
                    2192992a274fc1a836ba3c23a3feebbd454d4423643ce80e2a9ac94fa54ca49f";

@@ -48,7 +48,7 @@ impl Source {
     /// # Errors
     /// [`RecordingError::Bad`] when pulse numbers do not rise from one recording to the next.
     pub fn new(
-        recordings: Vec<Recording>,
+        mut recordings: Vec<Recording>,
         block_bytes: usize,
         buffers: impl FnMut() -> Vec<u8> + Send + 'static,
     ) -> Result<Self, RecordingError> {
@@ -70,6 +70,12 @@ impl Source {
                 return Err(RecordingError::bad(&recording.path, fault));
             }
             before = Some((recording, last.tag.number));
+        }
+        // How long a stream is stands in the last of its recordings.
+        for later in (1..recordings.len()).rev() {
+            if recordings[later].continues {
+                recordings[later - 1].stream.length = recordings[later].stream.length;
+            }
         }
         Ok(Self {
             recordings: recordings.into_iter(),
@@ -93,8 +99,9 @@ impl Source {
         let file = File::open(&recording.data_path)
             .map_err(|error| RecordingError::reading(&recording.data_path, error))?;
         let stream = recording.stream.clone();
+        let goes_on = recording.continues && self.open.is_some();
         self.open = Some(Open { recording, file, cursor: 0, pulse: 0, read: 0 });
-        Ok(Input::Begin(stream))
+        if goes_on { self.step() } else { Ok(Input::Begin(stream)) }
     }
 }
 

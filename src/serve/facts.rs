@@ -11,8 +11,12 @@ use crate::signal::{Line, PerQuantity, Plan, Quantity, as_f64};
 
 /// Conditions that raise an alarm of their own when the configuration names none; a test holds this
 /// list against the detection room's.
-const ALWAYS: [Condition; 3] =
-    [Condition::Overload, Condition::PulseMissing, Condition::DriveAboveBaseline];
+const ALWAYS: [Condition; 4] = [
+    Condition::Overload,
+    Condition::PulseMissing,
+    Condition::DriveAboveBaseline,
+    Condition::RecordingStopped,
+];
 
 /// What does not change during a run.
 #[derive(Debug, Clone)]
@@ -201,6 +205,7 @@ mod tests {
             not_hearing: true,
             pulse_missing: true,
             drive_above: true,
+            not_recorded: Some("why"),
         };
         let mut changes = Vec::new();
         Alarms::new(&[], 1).look(&look, &mut changes);

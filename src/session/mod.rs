@@ -1,17 +1,20 @@
 //! What a session leaves behind: a folder other programs can read.
 //!
 //! [`table`] `pulses.csv` and `exposures.csv`, [`events`] `events.ndjson` and [`acts`] the acts in it,
-//! `npy` `spectra.npy`,
+//! `npy` `spectra.npy`, `pen` the thread that writes,
 //! [`baseline_file`] baselines as JSON, [`Folder`] all of it together with `session.json`.
 
 pub mod acts;
 pub mod baseline_file;
 pub mod events;
 mod npy;
+pub(crate) mod pen;
+pub mod recorder;
+pub mod repair;
+pub mod replayed;
 pub mod table;
 
 use std::fs::File;
-use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 use serde_json::{Value, json};
@@ -20,7 +23,9 @@ use crate::detect::{ExposureSummary, What};
 use crate::engine::{Account, Judged, Sink};
 use crate::ingest::wire::Counts;
 use crate::signal::{PerQuantity, Plan, Quantity, plan::NoisePlan, transform_path};
-use npy::Spectra;
+use npy::SpectraFile;
+use pen::{Page, Pen};
+use recorder::Recorded;
 
 /// Why a session folder cannot be written.
 #[derive(Debug, thiserror::Error)]
@@ -43,6 +48,22 @@ pub enum FolderError {
         path: String,
         /// Why.
         source: std::io::Error,
+    },
+    /// The disk does not keep up.
+    #[error("{path}: the disk does not keep up: {waiting} bytes wait for it")]
+    Slow {
+        /// The folder.
+        path: String,
+        /// Bytes that wait.
+        waiting: usize,
+    },
+    /// The disk does not answer.
+    #[error("{path}: the disk has not answered for {s} s; the session is not finished")]
+    Hangs {
+        /// The folder.
+        path: String,
+        /// How long, s.
+        s: u64,
     },
 }
 
@@ -67,6 +88,8 @@ pub struct Head {
     pub drive_means: String,
     /// P of the budget.
     pub expected_pulses: u64,
+    /// The session whose samples are analysed again.
+    pub parent: Option<String>,
 }
 
 /// A session folder while it is written.
@@ -74,17 +97,17 @@ pub struct Folder {
     path: PathBuf,
     head: Head,
     axes: Value,
-    pulses: BufWriter<File>,
-    exposures: BufWriter<File>,
-    events: BufWriter<File>,
-    spectra: Option<Spectra>,
+    pen: Pen,
+    /// Bins of a row of spectra, where they are kept.
+    spectra_bins: Option<usize>,
     summaries: Vec<ExposureSummary>,
     counts: Option<Counts>,
+    recorded: Option<Recorded>,
     line: String,
 }
 
 impl Folder {
-    /// Makes the folder and its files.
+    /// Makes the folder and its files. One that is `live` never waits for the disk.
     ///
     /// # Errors
     /// When the folder cannot be made, holds a session already, or cannot be written.
@@ -93,79 +116,83 @@ impl Folder {
         head: Head,
         plan: &Plan,
         with_spectra: bool,
+        live: bool,
     ) -> Result<Self, FolderError> {
         std::fs::create_dir_all(path)
             .map_err(|source| FolderError::Create { path: path.display().to_string(), source })?;
         if ["session.json", "pulses.csv"].iter().any(|name| path.join(name).exists()) {
             return Err(FolderError::Occupied(path.display().to_string()));
         }
-        let open = |name: &str| {
+        let create = |name: &str| {
             let file = path.join(name);
             File::create(&file)
-                .map(BufWriter::new)
                 .map_err(|source| FolderError::Create { path: file.display().to_string(), source })
         };
-        let channels = plan.used_channels.len();
-        let spectra = with_spectra
-            .then(|| Spectra::create(&path.join("spectra.npy"), channels, plan.bins()))
-            .transpose()
-            .map_err(|source| FolderError::Create {
-                path: path.join("spectra.npy").display().to_string(),
+        if let Some(file) = &head.baseline_file {
+            let copy = path.join(replayed::BASELINE);
+            std::fs::copy(file, &copy).map_err(|source| FolderError::Create {
+                path: copy.display().to_string(),
                 source,
             })?;
-        let mut folder = Self {
-            pulses: open("pulses.csv")?,
-            exposures: open("exposures.csv")?,
-            events: open("events.ndjson")?,
+        }
+        let (channels, bins) = (plan.used_channels.len(), plan.bins());
+        let file = path.join("spectra.npy");
+        let spectra = with_spectra
+            .then(|| SpectraFile::create(&file, channels, bins))
+            .transpose()
+            .map_err(|source| FolderError::Create { path: file.display().to_string(), source })?;
+        let [pulses, exposures, events] = Page::ALL.map(|page| create(page.name()));
+        let pen = Pen::start(path, [pulses?, exposures?, events?], spectra, !live)?;
+        let folder = Self {
             path: path.to_owned(),
             head,
             axes: axes(plan),
-            spectra,
+            pen,
+            spectra_bins: with_spectra.then_some(bins),
             summaries: Vec::new(),
             counts: None,
+            recorded: None,
             line: String::new(),
         };
-        let heads = writeln!(folder.pulses, "{}", table::pulse_head())
-            .and_then(|()| writeln!(folder.exposures, "{}", table::exposure_head()));
-        heads.map_err(|source| folder.fault("pulses.csv", source))?;
+        folder.pen.lines(Page::Pulses, format!("{}\n", table::pulse_head()).into_bytes())?;
+        folder.pen.lines(Page::Exposures, format!("{}\n", table::exposure_head()).into_bytes())?;
+        folder.write_json(&folder.session_json("running", None))?;
         Ok(folder)
     }
 
-    fn fault(&self, name: &str, source: std::io::Error) -> FolderError {
-        FolderError::Write { path: self.path.join(name).display().to_string(), source }
+    fn write_json(&self, value: &Value) -> Result<(), FolderError> {
+        let path = self.path.join("session.json");
+        pen::write_whole(&path, &format!("{value:#}\n"))
+            .map_err(|source| FolderError::Write { path: path.display().to_string(), source })
     }
 
-    fn write_rows(&mut self, judged: &Judged) -> std::io::Result<()> {
+    fn write_rows(&mut self, judged: &Judged) -> Result<(), FolderError> {
+        let mut lines = Vec::new();
         for row in &judged.judgement.rows {
             table::pulse_line(row, &mut self.line);
-            self.line.push('\n');
-            self.pulses.write_all(self.line.as_bytes())?;
+            lines.extend_from_slice(self.line.as_bytes());
+            lines.push(b'\n');
         }
-        Ok(())
+        self.pen.lines(Page::Pulses, lines)
     }
 
-    fn write_events(&mut self, judged: &Judged) -> std::io::Result<()> {
+    fn write_events(&mut self, judged: &Judged) -> Result<(), FolderError> {
+        let (mut lines, mut exposures, mut urgent) = (Vec::new(), Vec::new(), false);
         for event in &judged.judgement.events {
-            writeln!(self.events, "{}", events::event_json(event))?;
+            lines.extend_from_slice(events::event_json(event).to_string().as_bytes());
+            lines.push(b'\n');
+            urgent |= matches!(event.what, What::AlarmRaised { .. });
             if let What::ExposureEnded { summary } = &event.what {
                 let (subject, expected) = (&self.head.subject, self.head.expected_pulses);
                 table::exposure_line(summary, subject, expected, &mut self.line);
-                self.line.push('\n');
-                self.exposures.write_all(self.line.as_bytes())?;
+                exposures.extend_from_slice(self.line.as_bytes());
+                exposures.push(b'\n');
                 self.summaries.push((**summary).clone());
             }
         }
-        Ok(())
-    }
-
-    /// Hands everything that was taken so far on to the system.
-    ///
-    /// # Errors
-    /// When a file cannot be written.
-    pub fn flush(&mut self) -> Result<(), FolderError> {
-        self.pulses.flush().map_err(|source| self.fault("pulses.csv", source))?;
-        self.exposures.flush().map_err(|source| self.fault("exposures.csv", source))?;
-        self.events.flush().map_err(|source| self.fault("events.ndjson", source))
+        self.pen.lines(Page::Events, lines)?;
+        self.pen.lines(Page::Exposures, exposures)?;
+        if urgent { self.pen.now() } else { Ok(()) }
     }
 
     /// What is known of live streams at their end.
@@ -180,22 +207,26 @@ impl Folder {
         self.counts = Some(counts);
     }
 
+    /// What was recorded beside the analysis.
+    pub fn note_recording(&mut self, recorded: Option<Recorded>) {
+        self.recorded = recorded;
+    }
+
     /// Writes `session.json` and closes everything.
     ///
     /// # Errors
     /// When a file cannot be written.
-    pub fn finish(mut self, account: Account) -> Result<PathBuf, FolderError> {
-        self.flush()?;
-        if let Some(spectra) = self.spectra.take() {
-            spectra.finish().map_err(|source| self.fault("spectra.npy", source))?;
-        }
-        let text = format!("{:#}\n", self.session_json(account));
-        std::fs::write(self.path.join("session.json"), text)
-            .map_err(|source| self.fault("session.json", source))?;
-        Ok(self.path)
+    pub fn finish(self, account: Account) -> Result<PathBuf, FolderError> {
+        let value = self.session_json("finished", Some(account));
+        let path = self.path.clone();
+        self.pen.finish()?;
+        let file = path.join("session.json");
+        pen::write_whole(&file, &format!("{value:#}\n"))
+            .map_err(|source| FolderError::Write { path: file.display().to_string(), source })?;
+        Ok(path)
     }
 
-    fn session_json(&self, account: Account) -> Value {
+    fn session_json(&self, state: &str, account: Option<Account>) -> Value {
         let head = &self.head;
         let sources: Vec<Value> =
             head.sources.iter().map(|(name, hash)| json!({"name": name, "sha256": hash})).collect();
@@ -208,17 +239,20 @@ impl Folder {
             .collect();
         json!({
             "simmer": env!("CARGO_PKG_VERSION"),
+            "state": state,
             "start_utc": head.start_utc.map(|start| format!("{start:.9}")),
             "caution": crate::CAUTION,
             "session": notes,
             "drive_means": head.drive_means,
             "configuration": {"text": head.configuration, "sha256": head.configuration_sha256},
             "sources": sources,
+            "parent": head.parent,
             "baseline": {"file": head.baseline_file, "id_by_target": baselines},
             "transform_path": transform_path(),
             "axes": self.axes,
-            "account": account_json(account),
+            "account": account.map(account_json),
             "stream": self.counts.map(counts_json),
+            "recording": self.recorded.as_ref().map(recorded_json),
             "dose_definitions": {
                 "excess": "sum over pulses of (P - mean baseline P) * gate length, V2*s, signed; net line power for ultraharmonic and subharmonic",
                 "raw": "sum over pulses of P * gate length, V2*s",
@@ -233,12 +267,11 @@ impl Sink for Folder {
     type Error = FolderError;
 
     fn take(&mut self, judged: &Judged) -> Result<(), FolderError> {
-        self.write_rows(judged).map_err(|source| self.fault("pulses.csv", source))?;
-        self.write_events(judged).map_err(|source| self.fault("events.ndjson", source))?;
-        if let (Some(spectra), Some(_)) = (&mut self.spectra, &judged.pulse) {
-            spectra.add(&judged.readings).map_err(|source| self.fault("spectra.npy", source))?;
+        self.write_rows(judged)?;
+        if let (Some(bins), Some(_)) = (self.spectra_bins, &judged.pulse) {
+            self.pen.spectra(npy::row(&judged.readings, bins))?;
         }
-        Ok(())
+        self.write_events(judged)
     }
 }
 
@@ -271,6 +304,17 @@ fn account_json(account: Account) -> Value {
         "samples_not_recorded": account.not_recorded,
         "incomplete_pulses": account.incomplete_pulses,
         "closes": account.closes(),
+    })
+}
+
+/// What became of the samples.
+fn recorded_json(recorded: &Recorded) -> Value {
+    json!({
+        "names": recorded.names,
+        "bytes": recorded.bytes,
+        "frames_left_out": recorded.frames_left_out,
+        "bytes_left_out": recorded.bytes_left_out,
+        "stopped": recorded.stopped,
     })
 }
 

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use super::{Act, Change, ExposureTally, Judgement, Pulse, Session, event};
-use crate::detect::{By, Event, Mark, MarkKind, What};
+use crate::detect::{By, Condition, Event, Mark, MarkKind, What};
 
 /// Injections that can still be taken back.
 const MOST_INJECTIONS: usize = 1024;
@@ -24,6 +24,11 @@ impl Session {
         match act {
             Act::Acknowledge(id) => return self.acknowledge(*id, out),
             Act::Overdue => return self.overdue(out),
+            Act::NotRecorded(why) => {
+                self.not_recorded = Some(why.clone());
+                let now_s = self.last.as_ref().map_or(0.0, |last| last.pulse.time.since_start_s);
+                return self.between_pulses(Condition::RecordingStopped, why, now_s, out);
+            }
             Act::Gap(text) => {
                 let what = What::Gap { text: text.clone() };
                 return out.events.push(self.between(what));
@@ -76,9 +81,20 @@ impl Session {
         let Some(last) = self.last.as_ref().filter(|_| !self.rests) else { return };
         let after_s = self.spec.missing_after_periods / self.spec.repetition_hz;
         let time_s = last.pulse.time.since_start_s + after_s;
+        let condition = Condition::PulseMissing;
+        self.between_pulses(condition, condition.name(), time_s, out);
+    }
+
+    fn between_pulses(
+        &mut self,
+        condition: Condition,
+        cause: &str,
+        time_s: f64,
+        out: &mut Judgement,
+    ) {
         let exposure = self.tally.as_ref().map(ExposureTally::exposure);
         let mut changes = Vec::new();
-        self.alarms.overdue(time_s, exposure, &mut changes);
+        self.alarms.between(condition, cause, (time_s, exposure), &mut changes);
         for change in changes {
             let what = self.changed(change);
             out.events.push(Event { time_s, ..self.between(what) });
@@ -128,7 +144,7 @@ impl Session {
                     What::Limits { alarms }
                 }
                 // These never wait.
-                Act::Acknowledge(_) | Act::Overdue | Act::Gap(_) => continue,
+                Act::Acknowledge(_) | Act::Overdue | Act::Gap(_) | Act::NotRecorded(_) => continue,
             };
             out.events.push(event(pulse, what));
         }
