@@ -223,3 +223,109 @@ fn read(path: &Path) -> Result<Option<Told>, RecordingError> {
     }
     Ok((!told.global.is_null()).then_some(told))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::specimen::{expect, frames, stream, tag};
+    use super::super::{Recording, SigmfWriter};
+    use super::*;
+    use crate::engine::Frame;
+
+    const VOLTS: f64 = 6.103_515_625e-5;
+
+    /// A recording of three whole pulses and the begin of a fourth, synced but never finished.
+    fn interrupted(folder: &Path) -> (PathBuf, Vec<Frame>) {
+        let base = folder.join("recording");
+        let mut writer =
+            SigmfWriter::create(&base, &stream(SampleFormat::Ri8, 1), &[VOLTS]).unwrap();
+        writer.of_a_session(false);
+        writer.keep_journal().unwrap();
+        let mut sent = Vec::new();
+        for number in 1..=3_u8 {
+            let tag = std::sync::Arc::new(tag(number.into(), 1000 * u64::from(number)));
+            let bytes = vec![number; 100];
+            writer.stretch(&tag, 0, &bytes[..40], false).unwrap();
+            writer.sync().unwrap();
+            writer.stretch(&tag, 40, &bytes[40..], true).unwrap();
+            writer.sync().unwrap();
+            sent.push(Frame { tag, offset: 0, bytes, last: true });
+        }
+        writer.stretch(&tag(4, 9000), 0, &[4; 50], false).unwrap();
+        writer.sync().unwrap();
+        // What a crash leaves: nobody finishes it.
+        std::mem::forget(writer);
+        (base, sent)
+    }
+
+    #[test]
+    fn an_interrupted_recording_is_closed_after_its_last_whole_pulse() {
+        let folder = tempfile::tempdir().unwrap();
+        let (base, sent) = interrupted(folder.path());
+        let mended = mend(&base).unwrap();
+        assert_eq!(mended, Some(Mended { pulses: 3, cut_bytes: 50 }));
+        assert_eq!(mend(&base).unwrap(), None);
+        let recording = Recording::open(&base, &expect(SampleFormat::Ri8, 1), None).unwrap();
+        assert_eq!(frames(&recording, 1 << 20), sent);
+    }
+
+    #[test]
+    fn a_journal_torn_at_any_byte_keeps_its_whole_lines() {
+        let folder = tempfile::tempdir().unwrap();
+        let (base, sent) = interrupted(folder.path());
+        let journal = base.with_extension(JOURNAL);
+        let text = fs::read(&journal).unwrap();
+        let data = fs::read(base.with_extension("sigmf-data")).unwrap();
+        for length in 0..text.len() {
+            let other = tempfile::tempdir().unwrap();
+            let base = other.path().join("recording");
+            fs::write(base.with_extension(JOURNAL), &text[..length]).unwrap();
+            fs::write(base.with_extension("sigmf-data"), &data).unwrap();
+            let told = text[..length].split_inclusive(|byte| *byte == b'\n');
+            let whole =
+                told.filter(|line| line.ends_with(b"\n") && line.starts_with(b"{\"annotation\""));
+            let pulses = whole.count();
+            assert_eq!(mend(&base).unwrap().unwrap().pulses, pulses, "{length}");
+            if pulses == 0 {
+                assert_eq!(fs::read_dir(other.path()).unwrap().count(), 0, "{length}");
+                continue;
+            }
+            let recording = Recording::open(&base, &expect(SampleFormat::Ri8, 1), None).unwrap();
+            assert_eq!(frames(&recording, 1 << 20), sent[..pulses], "{length}");
+        }
+    }
+
+    #[test]
+    fn samples_that_a_journal_names_must_be_there() {
+        let folder = tempfile::tempdir().unwrap();
+        let (base, _) = interrupted(folder.path());
+        fs::write(base.with_extension("sigmf-data"), [0; 299]).unwrap();
+        let said = mend(&base).unwrap_err().to_string();
+        assert!(
+            said.ends_with("recording.sigmf-data: has 299 bytes, its journal names 300"),
+            "{said}"
+        );
+        fs::write(base.with_extension(JOURNAL), "{\"global\":{}}\n{\"annotation\":{}}\n").unwrap();
+        let said = mend(&base).unwrap_err().to_string();
+        assert!(said.ends_with("line 1: core:datatype is not known"), "{said}");
+        fs::write(base.with_extension(JOURNAL), "{}\n").unwrap();
+        let said = mend(&base).unwrap_err().to_string();
+        assert!(said.ends_with("line 1: is no global, capture or annotation"), "{said}");
+    }
+
+    #[test]
+    fn a_finished_recording_has_no_journal_and_is_left_alone() {
+        let folder = tempfile::tempdir().unwrap();
+        let base = folder.path().join("recording");
+        let mut writer =
+            SigmfWriter::create(&base, &stream(SampleFormat::Ri8, 1), &[VOLTS]).unwrap();
+        writer.keep_journal().unwrap();
+        writer.pulse(&tag(1, 0), &[1; 10]).unwrap();
+        writer.finish().unwrap();
+        assert!(!base.with_extension(JOURNAL).exists());
+        assert_eq!(mend(&base).unwrap(), None);
+        // Killed between the metadata and the journal's removal.
+        fs::write(base.with_extension(JOURNAL), "{\"global\":{}}\n").unwrap();
+        assert_eq!(mend(&base).unwrap(), None);
+        assert!(!base.with_extension(JOURNAL).exists());
+    }
+}

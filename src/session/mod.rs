@@ -95,15 +95,20 @@ pub struct Head {
 /// A session folder while it is written.
 pub struct Folder {
     path: PathBuf,
-    head: Head,
-    axes: Value,
+    about: About,
     pen: Pen,
     /// Bins of a row of spectra, where they are kept.
     spectra_bins: Option<usize>,
+    line: String,
+}
+
+/// What `session.json` says.
+struct About {
+    head: Head,
+    axes: Value,
     summaries: Vec<ExposureSummary>,
     counts: Option<Counts>,
     recorded: Option<Recorded>,
-    line: String,
 }
 
 impl Folder {
@@ -128,7 +133,11 @@ impl Folder {
             File::create(&file)
                 .map_err(|source| FolderError::Create { path: file.display().to_string(), source })
         };
-        if let Some(file) = &head.baseline_file {
+        // First of all: a folder with this file is a session, whatever happens to it.
+        let about =
+            About { head, axes: axes(plan), summaries: Vec::new(), counts: None, recorded: None };
+        about.write(path, "running", None)?;
+        if let Some(file) = &about.head.baseline_file {
             let copy = path.join(replayed::BASELINE);
             std::fs::copy(file, &copy).map_err(|source| FolderError::Create {
                 path: copy.display().to_string(),
@@ -145,25 +154,14 @@ impl Folder {
         let pen = Pen::start(path, [pulses?, exposures?, events?], spectra, !live)?;
         let folder = Self {
             path: path.to_owned(),
-            head,
-            axes: axes(plan),
+            about,
             pen,
             spectra_bins: with_spectra.then_some(bins),
-            summaries: Vec::new(),
-            counts: None,
-            recorded: None,
             line: String::new(),
         };
         folder.pen.lines(Page::Pulses, format!("{}\n", table::pulse_head()).into_bytes())?;
         folder.pen.lines(Page::Exposures, format!("{}\n", table::exposure_head()).into_bytes())?;
-        folder.write_json(&folder.session_json("running", None))?;
         Ok(folder)
-    }
-
-    fn write_json(&self, value: &Value) -> Result<(), FolderError> {
-        let path = self.path.join("session.json");
-        pen::write_whole(&path, &format!("{value:#}\n"))
-            .map_err(|source| FolderError::Write { path: path.display().to_string(), source })
     }
 
     fn write_rows(&mut self, judged: &Judged) -> Result<(), FolderError> {
@@ -183,11 +181,12 @@ impl Folder {
             lines.push(b'\n');
             urgent |= matches!(event.what, What::AlarmRaised { .. });
             if let What::ExposureEnded { summary } = &event.what {
-                let (subject, expected) = (&self.head.subject, self.head.expected_pulses);
+                let head = &self.about.head;
+                let (subject, expected) = (&head.subject, head.expected_pulses);
                 table::exposure_line(summary, subject, expected, &mut self.line);
                 exposures.extend_from_slice(self.line.as_bytes());
                 exposures.push(b'\n');
-                self.summaries.push((**summary).clone());
+                self.about.summaries.push((**summary).clone());
             }
         }
         self.pen.lines(Page::Events, lines)?;
@@ -202,14 +201,14 @@ impl Folder {
         names: &[String],
         counts: Counts,
     ) {
-        self.head.start_utc = start_utc;
-        self.head.sources = names.iter().map(|name| (name.clone(), None)).collect();
-        self.counts = Some(counts);
+        self.about.head.start_utc = start_utc;
+        self.about.head.sources = names.iter().map(|name| (name.clone(), None)).collect();
+        self.about.counts = Some(counts);
     }
 
     /// What was recorded beside the analysis.
     pub fn note_recording(&mut self, recorded: Option<Recorded>) {
-        self.recorded = recorded;
+        self.about.recorded = recorded;
     }
 
     /// Writes `session.json` and closes everything.
@@ -217,16 +216,25 @@ impl Folder {
     /// # Errors
     /// When a file cannot be written.
     pub fn finish(self, account: Account) -> Result<PathBuf, FolderError> {
-        let value = self.session_json("finished", Some(account));
-        let path = self.path.clone();
         self.pen.finish()?;
-        let file = path.join("session.json");
-        pen::write_whole(&file, &format!("{value:#}\n"))
-            .map_err(|source| FolderError::Write { path: file.display().to_string(), source })?;
-        Ok(path)
+        self.about.write(&self.path, "finished", Some(account))?;
+        Ok(self.path)
+    }
+}
+
+impl About {
+    fn write(
+        &self,
+        folder: &Path,
+        state: &str,
+        account: Option<Account>,
+    ) -> Result<(), FolderError> {
+        let file = folder.join("session.json");
+        pen::write_whole(&file, &format!("{:#}\n", self.json(state, account)))
+            .map_err(|source| FolderError::Write { path: file.display().to_string(), source })
     }
 
-    fn session_json(&self, state: &str, account: Option<Account>) -> Value {
+    fn json(&self, state: &str, account: Option<Account>) -> Value {
         let head = &self.head;
         let sources: Vec<Value> =
             head.sources.iter().map(|(name, hash)| json!({"name": name, "sha256": hash})).collect();

@@ -17,7 +17,7 @@ use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, bounded};
 use super::FolderError;
 use super::pen::SYNC_EVERY;
 use crate::engine::{Frame, Input, PulseTag, Stream};
-use crate::ingest::{RecordingError, SigmfWriter};
+use crate::ingest::{RecordingError, SigmfWriter, mend};
 
 /// Bytes of samples that wait for the disk before frames are left out.
 const MOST_WAITING_BYTES: usize = 256 << 20;
@@ -259,9 +259,11 @@ impl Reel {
         };
         if let Some(stop) = stopped {
             let why = stop.0;
-            // What was written so far stays readable, where the disk still allows it.
-            if let Err(Stop(worse)) = self.close() {
-                tracing::warn!("recording: {worse}");
+            // What was promised so far stays readable, where the disk still allows it.
+            if let (Err(_), Some(name)) = (self.close(), self.recorded.names.last())
+                && let Err(worse) = mend(&self.folder.join(name))
+            {
+                tracing::warn!("recording: {worse}; simmer repair can still mend it");
             }
             tell(Told::Stopped(format!("recording stopped: {why}")));
             self.recorded.stopped = Some(why);

@@ -86,6 +86,12 @@ pub fn repair(folder: &Path) -> Result<Vec<String>, RepairError> {
             done.push(format!("spectra.npy: {pulses} pulses, {cut} bytes cut"));
         }
     }
+    for data in orphans(folder)? {
+        let bytes = fs::metadata(&data).map_err(io(&data))?.len();
+        fs::remove_file(&data).map_err(io(&data))?;
+        let name = data.file_stem().unwrap_or_default().to_string_lossy();
+        done.push(format!("{name}: no whole pulse was promised; {bytes} bytes removed"));
+    }
     for base in unfinished(folder)? {
         let name = base.file_name().unwrap_or_default().to_string_lossy().into_owned();
         if let Some(mended) = mend(&base)? {
@@ -221,14 +227,29 @@ fn pulses_of(path: &Path) -> Result<u64, RepairError> {
     }
 }
 
-/// Recordings with a journal, by their names without ending.
-fn unfinished(folder: &Path) -> Result<BTreeSet<PathBuf>, RepairError> {
+/// Files of a folder with this ending, in order.
+fn with_ending(folder: &Path, ending: &str) -> Result<BTreeSet<PathBuf>, RepairError> {
     let mut found = BTreeSet::new();
     for entry in fs::read_dir(folder).map_err(io(folder))? {
         let path = entry.map_err(io(folder))?.path();
-        if path.extension().is_some_and(|ending| ending == "sigmf-journal") {
-            found.insert(path.with_extension(""));
+        if path.extension().is_some_and(|of| of == ending) {
+            found.insert(path);
         }
     }
+    Ok(found)
+}
+
+/// Recordings with a journal, by their names without ending.
+fn unfinished(folder: &Path) -> Result<BTreeSet<PathBuf>, RepairError> {
+    let journals = with_ending(folder, "sigmf-journal")?;
+    Ok(journals.into_iter().map(|path| path.with_extension("")).collect())
+}
+
+/// Samples of recordings that had not come to their journal.
+fn orphans(folder: &Path) -> Result<BTreeSet<PathBuf>, RepairError> {
+    let mut found = with_ending(folder, "sigmf-data")?;
+    found.retain(|path| {
+        !["sigmf-journal", "sigmf-meta"].iter().any(|other| path.with_extension(other).exists())
+    });
     Ok(found)
 }

@@ -222,3 +222,49 @@ def test_a_session_that_is_well_is_left_alone(whole):
     before = {p.name: p.read_bytes() for p in session.folder.iterdir()}
     assert "nothing to repair" in run("repair", session.folder).stdout
     assert {p.name: p.read_bytes() for p in session.folder.iterdir()} == before
+
+
+def test_recording_stops_before_the_disk_is_full_and_nothing_else_does(bench, tmp_path):
+    place = tmp_path / "scene"
+    place.mkdir()
+    scene = long_pulses(place)
+    reference = bench.replay(scene.path, *scene.recordings)
+    scene.path.write_text(scene.path.read_text() + "\n[record]\nraw = true\nkeep_free_bytes = 1000000000000000\n")
+    monitor = bench.monitor(scene.path)
+    monitor.send("-c", scene.path, "--speed", "max", *scene.recordings)
+    live = monitor.stop(code=1)
+    assert live.bytes() == reference.bytes()
+    raised = [e for e in live.events("alarm raised") if e["name"] == "recording stopped"]
+    assert raised and "must stay free" in raised[0]["cause"]
+    about = live.about()
+    assert "must stay free" in about["recording"]["stopped"] and about["recording"]["frames_left_out"] > 0
+    assert not list(live.folder.glob("recording*"))
+
+
+def test_a_file_that_cannot_grow_ends_the_recording_and_leaves_what_was_whole(bench, tmp_path):
+    """A limit on the size of files stands in for a full disk: samples fill it, rows do not."""
+    import resource
+
+    place = tmp_path / "scene"
+    place.mkdir()
+    scene = recorded(long_pulses(place))
+    reference = bench.replay(scene.path, *scene.recordings)
+    limit = 3 << 20
+    # What is started from here on may write files of 3 MB; the size of a pulse is 240 kB.
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, hard))
+    try:
+        monitor = bench.monitor(scene.path)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    monitor.send("-c", scene.path, "--speed", "10", *scene.recordings)
+    live = monitor.stop(code=1)
+    assert live.bytes() == reference.bytes()
+    raised = [e for e in live.events("alarm raised") if e["name"] == "recording stopped"]
+    assert raised, live.events()
+    assert "nothing to repair" in run("repair", live.folder).stdout
+    kept = pulses(live.folder)
+    sent = scene.recordings[0].with_suffix(".sigmf-data").read_bytes()
+    assert kept and all(data in sent for data in kept.values())
+    assert sum(map(len, kept.values())) <= limit
