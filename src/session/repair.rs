@@ -68,7 +68,9 @@ pub fn repair(folder: &Path) -> Result<Vec<String>, RepairError> {
         done.push("session.json.part: removed, it was not finished".to_owned());
     }
     for page in Page::ALL {
-        torn_line(&folder.join(page.name()), &mut done)?;
+        let path = folder.join(page.name());
+        torn_line(&path, &mut done)?;
+        headed(&path, page, &mut done)?;
     }
     let axis = |key: &str| session["axes"][key].as_u64().and_then(|n| usize::try_from(n).ok());
     let channels = session["axes"]["channels"].as_array().map_or(0, Vec::len);
@@ -173,6 +175,22 @@ fn torn_line(path: &Path, done: &mut Vec<String>) -> Result<(), RepairError> {
         let name = path.file_name().unwrap_or_default().to_string_lossy();
         done.push(format!("{name}: a torn last line of {} bytes cut", held - whole));
     }
+    Ok(())
+}
+
+/// Gives a table that had not come to its head line just that.
+fn headed(path: &Path, page: Page, done: &mut Vec<String>) -> Result<(), RepairError> {
+    let held = fs::metadata(path).map_or(0, |found| found.len());
+    let head = match page {
+        Page::Pulses => format!("{}\n", table::pulse_head()),
+        Page::Exposures => format!("{}\n", table::exposure_head()),
+        Page::Events => String::new(),
+    };
+    if held > 0 || head.is_empty() && path.exists() {
+        return Ok(());
+    }
+    write_whole(path, &head).map_err(io(path))?;
+    done.push(format!("{}: had not begun, holds nothing", page.name()));
     Ok(())
 }
 
