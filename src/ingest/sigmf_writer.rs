@@ -14,7 +14,7 @@ use sha2::{Digest, Sha512};
 use super::bytes::hex;
 use super::error::RecordingError;
 use super::sigmf::duration;
-use super::sigmf_journal::{JOURNAL, Journal, write_meta};
+use super::sigmf_journal::{JOURNAL, Journal, mend, write_meta};
 use crate::engine::{Frame, PulseTag, Stream};
 
 /// Writes one recording.
@@ -328,6 +328,29 @@ impl SigmfWriter {
             Some(journal) => journal.write(&self.captures, &self.annotations[..whole]),
             None => Ok(()),
         }
+    }
+
+    /// Ends a recording that cannot be written any more: every whole pulse that has reached its file
+    /// is kept.
+    ///
+    /// # Errors
+    /// When not even that can be written; the journal has what was promised before.
+    pub fn give_up(mut self) -> Result<(), RecordingError> {
+        // What does not fit stays out.
+        self.data.flush().ok();
+        let held = std::fs::metadata(&self.data_path);
+        let held = held.map_err(|error| RecordingError::reading(&self.data_path, error))?.len();
+        let sets = held / self.set_bytes as u64;
+        let open = usize::from(!self.closed);
+        let whole = self.annotations.len().saturating_sub(open);
+        let fits = |a: &&Annotation| a.sample_start.saturating_add(a.sample_count) <= sets;
+        let kept = self.annotations[..whole].iter().take_while(fits).count();
+        if let Some(journal) = &mut self.journal {
+            journal.write(&self.captures, &self.annotations[..kept])?;
+        }
+        let base = self.data_path.with_extension("");
+        drop(self);
+        mend(&base).map(|_| ())
     }
 
     fn global(&self, sha512: Option<String>) -> Global<'_> {

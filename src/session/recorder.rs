@@ -17,7 +17,7 @@ use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, bounded};
 use super::FolderError;
 use super::pen::SYNC_EVERY;
 use crate::engine::{Frame, Input, PulseTag, Stream};
-use crate::ingest::{RecordingError, SigmfWriter, mend};
+use crate::ingest::{RecordingError, SigmfWriter};
 
 /// Bytes of samples that wait for the disk before frames are left out.
 const MOST_WAITING_BYTES: usize = 256 << 20;
@@ -260,8 +260,8 @@ impl Reel {
         if let Some(stop) = stopped {
             let why = stop.0;
             // What was promised so far stays readable, where the disk still allows it.
-            if let (Err(_), Some(name)) = (self.close(), self.recorded.names.last())
-                && let Err(worse) = mend(&self.folder.join(name))
+            if let Some(writer) = self.writer.take()
+                && let Err(worse) = writer.give_up()
             {
                 tracing::warn!("recording: {worse}; simmer repair can still mend it");
             }
