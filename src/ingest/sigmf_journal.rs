@@ -65,10 +65,10 @@ impl Journal {
         if captures.len() == self.captures && annotations.len() == self.annotations {
             return Ok(());
         }
-        for capture in &captures[self.captures..] {
+        for capture in captures.get(self.captures..).unwrap_or_default() {
             self.line("capture", capture)?;
         }
-        for annotation in &annotations[self.annotations..] {
+        for annotation in annotations.get(self.annotations..).unwrap_or_default() {
             self.line("annotation", annotation)?;
         }
         (self.captures, self.annotations) = (captures.len(), annotations.len());
