@@ -1,7 +1,8 @@
 #!/usr/bin/env bash
-# All checks of the project, from a fresh clone: format, lints, Rust tests, release build, the outside
-# oracle (pytest against SciPy), the live way in, example clients, the page alone and in Chromium. A
-# step that cannot run is a failure, a skipped test as well.
+# All checks of the project, from a fresh clone: format, lints, Rust tests, release build, the quick
+# calibration of what the tool promises, the outside oracle (pytest against SciPy), the live way in,
+# example clients, the page alone and in Chromium. A step that cannot run is a failure, a skipped test
+# as well.
 # Needs Rust, Python 3.11 or later and Node 20 or later; what else is missing (Chromium, Octave, venv)
 # is installed with apt, which wants Debian and root.
 set -euo pipefail
@@ -53,6 +54,11 @@ if ! cargo test --release --locked --no-fail-fast 2>&1 | tee "$logs/cargo"; then
     failed_steps=$((failed_steps + 1))
 fi
 
+say "calibration"
+if ! cargo test --release --locked --bench calibration -- --quick 2>&1 | tee "$logs/calibration"; then
+    failed_steps=$((failed_steps + 1))
+fi
+
 say "pytest"
 export SIMMER_BIN=${SIMMER_BIN:-${CARGO_TARGET_DIR:-$repo/target}/release/simmer}
 for folder in oracle live clients; do
@@ -79,6 +85,11 @@ rows = re.findall(
 )
 rust = [sum(int(row[i]) for row in rows) for i in range(3)]
 print(f"\ncargo test: {rust[0]} passed, {rust[1]} failed, {rust[2]} ignored")
+kept = [
+    len(re.findall(rf"^ *\d+  .* {word}$", (logs / "calibration").read_text(), re.M))
+    for word in ("met", "NOT MET")
+]
+print(f"calibration: {kept[0]} promises met, {kept[1]} not met")
 python = [0, 0, 0]
 for folder in ("oracle", "live", "clients"):
     report, counts = logs / f"pytest-{folder}.xml", [0, 0, 0]
@@ -94,9 +105,9 @@ node = [
     for word in ("pass", "fail", "cancelled", "skipped", "todo")
 ]
 print(f"node --test: {node[0]} passed, {node[1] + node[2]} failed, {node[3] + node[4]} skipped")
-passed = rust[0] + python[0] + node[0]
-failed = rust[1] + rust[2] + python[1] + python[2] + sum(node[1:])
-if not rust[0] or not python[0] or not node[0]:
+passed = rust[0] + kept[0] + python[0] + node[0]
+failed = rust[1] + rust[2] + kept[1] + python[1] + python[2] + sum(node[1:])
+if not rust[0] or not kept[0] or not python[0] or not node[0]:
     print("a test runner ran no test")
     failed += 1
 if failed_steps and not failed:

@@ -4,17 +4,22 @@
 import { injectionValues } from './acts.js';
 import { KEYS, keyShown } from './keys.js';
 import { SHAPES } from './shapes.js';
+import { askedDb, listenAnswer } from './together.js';
 
 const FIELDS = ['agent', 'volume_ul', 'route', 'backdated_s'];
 const at = (id) => document.getElementById(id);
 
 export class Dialogs {
-  constructor({ acts, say }) {
+  /** `state` holds the newest head and status. */
+  constructor({ acts, say, state }) {
     this.acts = acts;
     this.say = say;
+    this.state = state;
+    this.listened = 0;
     this.textMark = 'note';
     at('injection-form').addEventListener('submit', (event) => this.takeInjection(event));
     at('text-form').addEventListener('submit', (event) => this.takeText(event));
+    at('listen-form').addEventListener('submit', (event) => this.takeListen(event));
   }
 
   open(id) {
@@ -61,6 +66,47 @@ export class Dialogs {
     if (this.textMark === 'target') void this.acts.mark({ mark: 'target', target: text }, `target ${text || 'unnamed'}`);
     else if (text !== '') void this.acts.mark({ mark: 'note', text }, 'note');
   }
+
+  /** Asks how much longer to listen; what was answered before is forgotten. */
+  askListen() {
+    this.listened += 1;
+    at('listen-fault').textContent = '';
+    at('listen-answer').replaceChildren();
+    this.open('listen-dialog');
+    at('listen-form').elements.db.select();
+  }
+
+  takeListen(event) {
+    if (event.submitter?.value === 'close') return;
+    event.preventDefault();
+    void this.listen(at('listen-form').elements.db.value);
+  }
+
+  /** Only the answer to the newest question is shown. */
+  async listen(text) {
+    this.listened += 1;
+    const question = this.listened;
+    const { db, fault } = askedDb(text);
+    at('listen-answer').replaceChildren();
+    at('listen-fault').textContent = fault ?? '';
+    if (fault !== undefined) return;
+    const result = await this.acts.send('GET', `/listen?db=${encodeURIComponent(db)}`);
+    if (question !== this.listened) return;
+    if (!result.ok) {
+      at('listen-fault').textContent = `no answer: ${result.why}`;
+      return;
+    }
+    const { head, lines } = listenAnswer(result.answer, db, this.state.head, this.state.status);
+    const list = document.createElement('ul');
+    list.append(...lines.map((words) => {
+      const item = document.createElement('li');
+      item.textContent = words;
+      return item;
+    }));
+    const first = document.createElement('p');
+    first.textContent = head;
+    at('listen-answer').replaceChildren(first, list);
+  }
 }
 
 function keyRow([key, , words]) {
@@ -89,8 +135,32 @@ function shapeItem([word, path]) {
   return item;
 }
 
-/** Writes keys and shapes into the help, from the lists that the page itself goes by. */
+/** Signs of the list's columns: `[class, path in a box of 24 by 12, words]`. */
+const SIGNS = [
+  ['bar', 'M0 2H24V10H0z', 'level'],
+  ['limit', 'M11 0H13V12H11z', 'limit'],
+  ['strokes', 'M-2 12L10 0M4 12L16 0M10 12L22 0M16 12L28 0', 'not heard'],
+  ['dots', 'M3 2h2v2h-2zM9 2h2v2h-2zM15 2h2v2h-2zM21 2h2v2h-2zM6 7h2v2h-2zM12 7h2v2h-2zM18 7h2v2h-2z', 'heard only together'],
+  ['lasting', 'M11 0H13V4H11zM11 8H13V12H11z', 'together hears from'],
+  ['lasting', 'M12 0L18 6L12 12L6 6zM12 4L10 6L12 8L14 6z', 'established'],
+];
+
+function signItem([kind, path, words]) {
+  const item = document.createElement('li');
+  const svg = document.createElementNS('http://www.w3.org/2000/svg', 'svg');
+  svg.setAttribute('viewBox', '0 0 24 12');
+  svg.setAttribute('aria-hidden', 'true');
+  const drawn = document.createElementNS('http://www.w3.org/2000/svg', 'path');
+  drawn.setAttribute('d', path);
+  drawn.setAttribute('class', kind);
+  svg.append(drawn);
+  item.append(svg, words);
+  return item;
+}
+
+/** Writes keys, signs and shapes into the help and under the list, from the lists the page itself goes by. */
 export function fillHelp() {
+  for (const id of ['legend', 'help-legend']) at(id).replaceChildren(...SIGNS.map(signItem));
   at('help-keys').replaceChildren(...KEYS.map(keyRow));
   at('help-shapes').replaceChildren(...Object.entries(SHAPES).map(shapeItem));
 }

@@ -25,7 +25,8 @@ export const KEYS = [
   ['-', 'lower', 'lower rows'],
   ['0', 'fit', 'rows as low as the exposure needs'],
   ['c', 'channel', 'spectrum of the next channel'],
-  ['d', 'details', 'baselines, alarms, sample account'],
+  ['l', 'listen', 'listen longer: how many more pulses hear down to a level'],
+  ['d', 'details', 'chosen pulse, baselines, alarms, sample account'],
   ['h', 'help', 'this help'],
 ];
 

@@ -5,7 +5,7 @@
 import { Acts } from './acts.js';
 import { AlarmBook, soundWanted } from './alarms.js';
 import { coloursOf } from './colours.js';
-import { showDetails } from './details.js';
+import { Details } from './details.js';
 import { Dialogs, fillHelp } from './dialogs.js';
 import { ExposureStrip } from './exposure_strip.js';
 import { Feed } from './feed.js';
@@ -41,10 +41,11 @@ const list = new PulseList({ host: at('rows'), canvas: at('rows-canvas'), chosen
 const plot = new SpectrumPlot(at('spectrum-canvas'), colours);
 const strip = new ExposureStrip({ canvas: at('exposure-canvas'), store, colours, marks });
 const acts = new Acts({ base: BASE, say: toast, storage: safeStorage() });
-const dialogs = new Dialogs({ acts, say: toast });
 const source = new SpectrumSource(BASE, () => schedule());
 
 const state = { head: null, status: null, link: { state: 'connecting', text: 'connecting to the daemon' }, channel: null, armed: null };
+const dialogs = new Dialogs({ acts, say: toast, state });
+const details = new Details({ acts, body: at('details-body'), open: () => dialogs.open('details'), isOpen: () => at('details').open, store });
 const frames = { drawn: 0, lastMs: 0, slowestMs: 0, recentMs: [] };
 let pending = false;
 
@@ -229,8 +230,8 @@ function showLooked() {
     at('strip-title').textContent = '';
     return;
   }
-  const where = entry.stage === 'exposure' ? `exposure ${entry.exposure ?? ''}` : `stage ${entry.stage || '–'}`;
-  at('strip-title').textContent = `${where}: dB over baseline, −3 to +15`;
+  // Other stages have no baseline to be over.
+  at('strip-title').textContent = entry.stage === 'exposure' ? `exposure ${entry.exposure ?? ''}: dB over baseline, −3 to +15` : `stage ${entry.stage || '–'}: drive only`;
 }
 
 // ---- keys, buttons, dialogs
@@ -361,10 +362,8 @@ const DOES = {
   lower: () => list.changeHeight(1),
   fit: () => list.fitHeight(),
   channel: nextChannel,
-  details: () => {
-    showDetails(at('details-body'), state.head, state.status);
-    dialogs.open('details');
-  },
+  listen: () => dialogs.askListen(),
+  details: () => void details.show({ head: state.head, status: state.status, entry: list.looked, isChosen: list.chosenEntry !== null, channel: state.channel }),
   help: () => dialogs.open('help'),
 };
 

@@ -2,8 +2,11 @@
 
 import { present } from './present.js';
 import { shapeOf } from './shapes.js';
+import { establishedNotes, togetherText } from './together.js';
 
 const CHIPS = 24;
+const NOTES = 8;
+const LONG_SENTENCE = 125;
 
 export class NowPart {
   constructor(document) {
@@ -12,7 +15,9 @@ export class NowPart {
     this.parts = new Map();
     this.spoken = '';
     this.alarmSpoken = '';
+    this.established = '[]';
     this.setPath('stale-path', 'STALE');
+    this.setPath('established-path', 'ESTABLISHED');
   }
 
   part(id) {
@@ -43,6 +48,10 @@ export class NowPart {
     this.say('word', view.word);
     this.setPath('shape-path', view.word);
     this.say('sentence', view.sentence);
+    this.say('together', togetherText(status));
+    this.part('together').title = togetherText(status);
+    this.flag('long', togetherText(status).length > LONG_SENTENCE ? 'yes' : 'no', this.part('together'));
+    this.showEstablished(establishedNotes(head, status));
     this.part('replay').hidden = head?.live !== false;
     this.say('link', view.link);
     this.part('link').title = view.link;
@@ -56,6 +65,24 @@ export class NowPart {
     this.say('caution', head?.caution ?? '');
     this.say('help-caution', head?.caution ?? '');
     this.speak(view, stale, banner);
+  }
+
+  /** The lasting note of what is established. No alarm: it makes no sound and changes no word. */
+  showEstablished(notes) {
+    this.part('established').hidden = notes.length === 0;
+    const key = JSON.stringify(notes);
+    if (key === this.established) return;
+    this.established = key;
+    const items = notes.slice(0, NOTES).map(({ text }) => {
+      const item = this.document.createElement('li');
+      item.textContent = text;
+      return item;
+    });
+    this.part('established-list').replaceChildren(...items);
+    this.flag('many', notes.length > 1 ? 'yes' : 'no', this.part('established'));
+    this.part('established').title = notes.map((note) => note.text).join('\n');
+    this.say('established-count', notes.length > 1 ? `${notes.length} in all: D` : '');
+    this.say('say-established', notes.length === 0 ? '' : `established: ${notes.map((note) => `${note.quantity} since pulse ${note.pulse}`).join(', ')}`);
   }
 
   showCells(view) {

@@ -155,10 +155,10 @@ export class RowPainter {
   }
 
   /** What could not have been heard: strokes, not even together; dots, heard only together. */
-  drawUnheard(reach, at, x, top, body) {
+  drawUnheard(reach, x, top, body) {
     const { hear, together } = reach;
     const px = Math.max(1, Math.round(this.ratio));
-    const unheard = Math.max(x(0) + px, x(unheardDb(reach)));
+    const unheard = Math.min(Math.max(x(0) + px, x(unheardDb(reach))), Math.max(x(0) + px, x(hear)));
     this.drawHatch(x(0), top, unheard - x(0), body);
     if (together < hear) this.drawTile(this.dots, 0, unheard, top, x(hear) - unheard, body);
   }
@@ -169,9 +169,7 @@ export class RowPainter {
     const period = Math.round(DASH_PX * this.ratio);
     const px = Math.max(1, Math.round(this.ratio));
     context.fillStyle = colours.lasting;
-    let y = -(period - (this.phase % period)) % period;
-    if (y > 0) y -= period;
-    for (; y < body; y += period) {
+    for (let y = (this.phase % period) - period; y < body; y += period) {
       const from = Math.max(0, y);
       const to = Math.min(body, y + period / 2);
       if (to > from) context.fillRect(left, top + from, px, to - from);
@@ -209,7 +207,7 @@ export class RowPainter {
     if (entry.verdict !== null) {
       const deaf = entry.verdict === 'indeterminate' || !known(hear);
       if (deaf) this.drawHatch(at.left, top, at.width, body);
-      else this.drawUnheard(reach, at, x, top, body);
+      else this.drawUnheard(reach, x, top, body);
     }
     if (known(detect)) {
       const over = known(limit) && detect > limit;

@@ -52,9 +52,9 @@ export function establishedNotes(head, status) {
     const quantity = String(one.quantity);
     const pulse = known(one.pulse) ? String(one.pulse) : UNKNOWN;
     const excess = intervalText(one);
-    const drive = known(one.drive_mpa) ? driveText(one.drive_mpa) : 'a drive that is not known';
+    const drive = known(one.drive_mpa) ? driveText(one.drive_mpa) : 'drive not known';
     const channel = channelText(head, one.channel);
-    const text = `${quantity} since pulse ${pulse}, ${excess} at ${drive}${channel ? `, ${channel}` : ''}`;
+    const text = `${quantity} since pulse ${pulse}: ${excess}, ${drive}${channel ? `, ${channel}` : ''}`;
     return { quantity, pulse, excess, drive, channel, text };
   });
 }
@@ -102,7 +102,7 @@ export function askedDb(text) {
 }
 
 function listenWords(one, where, head, status) {
-  if (one === null || typeof one !== 'object') return 'nothing is known';
+  if (one === null || typeof one !== 'object') return 'not judged over many pulses here';
   if (one.more === 0) return 'heard already';
   if (known(one.more)) {
     const rate = head?.repetition_hz;

@@ -7,10 +7,10 @@
 
 use super::alarm::Finding;
 use super::baseline::{Drive, TargetBaseline, within};
-use super::cumulative::{Cumulative, Part};
+use super::cumulative::{Cumulative, LEAST_FOR_CUMULATIVE, Part};
 use super::hearing::{DriveCheck, Hindrance, Hindrances, faults_against, own_faults};
 use super::pulse::{Channel, Pulse};
-use super::reference::{ChannelReference, Lookup, References};
+use super::reference::{ChannelReference, Lookup, QuantityReference, References};
 use super::row::{Row, Verdict};
 use super::session::empty_row;
 use super::spec::{DetectSpec, Rule};
@@ -246,11 +246,17 @@ impl Judge {
                 continue;
             }
             let set = if row == rows { healthy.as_slice() } else { &[row] };
-            if row == rows && !self.cumulative.same_set(place, set) {
-                continue;
-            }
             let lookup = self.references.find(&pulse.target, Some(target), drive.1, set);
             let Lookup::Found(at_drive) = lookup else { continue };
+            // Only a pulse that takes part fixes the channels of `all`.
+            let enough = |known: &Option<QuantityReference>| {
+                known.as_ref().is_some_and(|known| known.statistics.n >= LEAST_FOR_CUMULATIVE)
+            };
+            if !at_drive.quantities.0.iter().any(enough)
+                || row == rows && !self.cumulative.same_set(place, set)
+            {
+                continue;
+            }
             let channel = outcome.row.channel;
             let part = Part { drive, drives, row: (row, channel), pulse: pulse.number, injected };
             for (quantity, known) in at_drive.quantities.iter() {

@@ -96,7 +96,7 @@ class Exposure:
         if np.isfinite(hear_db) != np.isfinite(nudged_db):
             # Whether there is a limit at all is a matter of luck here.
             row.evidence_slack.append(0.0)
-        if q in row.level.band_v2:
+        if row.channel != "all":
             row.hear_cumulative_v2[q] = row.level.band_v2[q] * (10 ** (hear_db / 10) - 1)
         over = log_e - np.log(self.threshold)
         if (row.channel, q) not in self.by_channel or (index, q) not in self.by_drive:

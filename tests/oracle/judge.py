@@ -336,7 +336,8 @@ class Judge:
             limit_db, row.limit_slack_db[q] = self._limit(spread, m, n)
             row.limit_db[q] = limit_db
             row.hear_db[q] = hear_db(spread, limit_db, delta_db)
-            if q in level.band_v2:
+            # V² of a mean over channels has no meaning, also where only one is left of them.
+            if row.channel != "all":
                 row.hear_v2[q] = level.band_v2[q] * (10 ** (row.hear_db[q] / 10) - 1)
             row.detect_db[q] = row.lam_db[q] - spread.mean
             looks = self.looks[(key, q)]
@@ -367,7 +368,9 @@ class Judge:
             return
         for q in ("ultraharmonic", "subharmonic"):
             if q in reading.contrast_ratio:
-                row.passed[q] = reading.contrast_ratio[q] > f_limit(self.plan, q, self.alpha)
+                # Exposure values enter every test lowered by δ, this one too.
+                lowered = reading.contrast_ratio[q] / 10 ** (self.delta_db[q] / 10)
+                row.passed[q] = lowered > f_limit(self.plan, q, self.alpha)
 
     def _conclude(self, row):
         row.conditions.sort(key=ORDER.index)
@@ -392,6 +395,8 @@ class Judge:
             names = [q for q in QUANTITIES if q in rows[healthy[0]].lam_db]
             row.lam_db = {q: np.mean([rows[c].lam_db[q] for c in healthy]) for q in names}
         if pulse.stage != "exposure":
+            if not enough:
+                row.conditions.append("too few channels")
             return row
         row.dose_v2s = {q: np.mean([r.dose_v2s[q] for r in rows]) for q in QUANTITIES}
         row.dose_scale_v2s = {q: np.mean([r.dose_scale_v2s[q] for r in rows]) for q in QUANTITIES}

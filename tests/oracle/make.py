@@ -243,6 +243,9 @@ class Recording:
         }
         if pulse["trigger"] is not None:
             note["simmer:trigger_offset"] = pulse["trigger"]
+        if pulse["drive_mpa"] is None:
+            # A drive that nobody knows.
+            del note["simmer:drive_mpa"]
         note.update(pulse["extra"])
         return note
 

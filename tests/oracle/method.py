@@ -7,6 +7,7 @@ before speed: a pulse costs milliseconds here.
 Units: volts, hertz, seconds, V²/Hz for spectra, V² for band powers, dB where a name ends in _db.
 """
 
+import functools
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -410,13 +411,19 @@ def single_limit_db(spread, alpha):
     return t * spread.c * spread.s * np.sqrt(1 + spread.mean_variance(spread.f))
 
 
+@functools.cache
+def gauss_legendre():
+    """Nodes and weights of 240 points on −1 … 1."""
+    return np.polynomial.legendre.leggauss(240)
+
+
 def k_m_of_n(m, n_looks, alpha, mean_variance, nu, c=1.0):
     """k of the m-of-n limit m + k·s (§7), by own quadrature over the baseline's mean and spread.
 
     σ̂ is the observed s in units of the true σ. Serial correlation makes it small by the factor c, so
     ν·c²·σ̂² is χ² with ν degrees, in keeping with the pulse test: 1 of 1 gives t·c·√(1 + 1/(n·f)).
     """
-    node, weight = np.polynomial.legendre.leggauss(240)
+    node, weight = gauss_legendre()
     z = 9 * node
     z_weight = 9 * weight * stats.norm.pdf(z)
     low, high = np.log(stats.chi2.ppf(1e-16, nu)), np.log(stats.chi2.isf(1e-16, nu))

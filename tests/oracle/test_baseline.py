@@ -7,7 +7,8 @@ import pytest
 
 from judge import Baseline
 from make import Emission, Scene, baseline_emissions, configuration, record, write_config
-from method import QUANTITIES, Plan, half_even, tone_power
+from method import QUANTITIES, Plan, budget_alpha, half_even, hear_db, rule_limit_db, tone_power
+from together import hear_ever_db, hear_together_db
 
 DRIVES = (0.15, 0.2, 0.3)
 
@@ -46,14 +47,32 @@ def run_baseline(simmer, path, meta):
 
 def test_the_printed_statistics_are_the_oracles(simmer, bench_of):
     path, meta, oracle, _ = bench_of(baseline_emissions(DRIVES), 81, channels=2)
-    printed = table(run_baseline(simmer, path, meta).stdout, 5)
+    text = run_baseline(simmer, path, meta).stdout
+    printed = table(text, 10)
     assert len(printed) == 3 * 2 * 4
+    detect = configuration()["detect"]
+    # Two channels and `all`, broadband and two of stable_from.
+    alpha = budget_alpha(detect["false_alarms_per_exposure"], detect["expected_pulses"], 9)
+    assert float(re.search(r"alpha = ([\d.e-]+)", text)[1]) == pytest.approx(alpha, rel=5e-4)
+    # §8: A = 2·B·L/q, and half the weight on the start where an injection was marked before it.
+    threshold = 2 * 9 * 3 / detect["false_alarms_per_exposure"] / 0.5
     for i, drive in enumerate(DRIVES):
         for channel in range(2):
             level = oracle._single(i, [channel])
             for q in QUANTITIES:
-                n, mean, s, r1, phi = printed[(drive, channel, q)]
-                spread = level.spread[q]
+                n, mean, s, r1, phi, k, limit_db, *heard_db = printed[(drive, channel, q)]
+                spread, delta_db = level.spread[q], detect["repeatability_db"][q]
+                m, looks = (int(part) for part in detect["rule"][q].split(" of "))
+                wanted_db = rule_limit_db(spread, alpha, m, looks)
+                assert k == pytest.approx(wanted_db / spread.s, abs=0.006)
+                assert limit_db == pytest.approx(wanted_db, abs=6e-4 + 1e-4)
+                of_many = (spread.f, spread.s, delta_db, threshold)
+                for got, want in zip(heard_db, (
+                    hear_db(spread, wanted_db, delta_db),
+                    hear_together_db(spread.n, detect["expected_pulses"], *of_many),
+                    hear_ever_db(spread.n, *of_many),
+                ), strict=True):
+                    assert got == pytest.approx(want, abs=6e-4 + 1e-4)
                 assert n == spread.n
                 assert mean == pytest.approx(spread.mean, abs=6e-4)
                 assert s == pytest.approx(spread.s, abs=6e-5 + 1e-4)

@@ -8,9 +8,9 @@ detection level λ from the baseline's mean, lowered by δ, in dB.
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import special, stats
+from scipy import integrate, special, stats
 
-from method import half_even
+from method import gauss_legendre, half_even
 
 # §8: variance of the half-normal prior on the effect, in squared standard deviations.
 G = 0.5
@@ -19,13 +19,25 @@ LOOKS = 0.9
 ONSETS = 7
 
 
+def log_student_cdf(nu, x):
+    """ln T_ν(x), also far down where T itself is 0 in double precision.
+
+    There by the incomplete beta function as a series: T(−x) = I_y(ν/2, ½)/2, y = ν/(ν + x²), and
+    I_y(a, b) = y^a/(a·B(a, b)) · ₂F₁(a, 1 − b; a + 1; y).
+    """
+    nu, x = np.broadcast_arrays(nu, x)
+    a, far = nu / 2, np.minimum(x, -5.0)
+    y = nu / (nu + far * far)
+    series = a * np.log(y) - np.log(2 * a) - special.betaln(a, 0.5) + np.log(special.hyp2f1(a, 0.5, a + 1, y))
+    return np.where(x < -5, series, np.log(special.stdtr(nu, np.maximum(x, -5.0))))
+
+
 def log_e_value(n, p, t, f=1.0, g=G):
     """ln e of §8 by its closed form; n, p numbers of pulses, t the statistic with N = f·n·p/(n + p)."""
     nu, ng = n + p - 2, f * n * p / (n + p) * g
     x = t * np.sqrt(ng / (1 + ng)) * np.sqrt((nu + 1) / (nu + t * t / (1 + ng)))
     shrunk = np.log1p(t * t / nu) - np.log1p(t * t / (nu * (1 + ng)))
-    log_cdf = np.log(special.stdtr(nu + 1, x))
-    return np.log(2) + log_cdf - 0.5 * np.log1p(ng) + 0.5 * (nu + 1) * shrunk
+    return np.log(2) + log_student_cdf(nu + 1, x) - 0.5 * np.log1p(ng) + 0.5 * (nu + 1) * shrunk
 
 
 def log_e_from(n, s, f, z, onset):
@@ -101,7 +113,7 @@ class Series:
     onsets: list
     kept: float
     z: list = field(default_factory=list)
-    log_e: float = 0.0
+    log_e: list = field(default_factory=list)  # after each of its pulses
 
     @property
     def first_weight(self):
@@ -117,8 +129,9 @@ class Series:
         """Takes a pulse; ln E from then on."""
         self.z.append(value)
         s = self.spread
-        self.log_e = float(log_mixture(s.n, s.s, s.f, np.array(self.z), self.onsets, self.kept))
-        return self.log_e
+        now = log_mixture(s.n, s.s, s.f, np.array(self.z), self.onsets, self.kept)
+        self.log_e.append(float(now))
+        return self.log_e[-1]
 
     @property
     def pooled_s(self):
@@ -145,17 +158,29 @@ class Series:
 # --- the same by another road ---------------------------------------------------------------------
 
 
-def e_value_by_quadrature(n, p, t, f=1.0, g=G):
+def noncentral_t_density(t, nu, nc):
+    """Density of the noncentral t from its definition: a normal over an independent χ/√ν, by quadrature.
+
+    SciPy's own (scipy.stats.nct.pdf) loses digits or fails where t and nc are far apart and ν is large.
+    """
+    node, weight = gauss_legendre()
+    reach = 13 / np.sqrt(2 * nu)
+    low, high = max(1 - reach, 0.0), 1 + reach
+    u = 0.5 * (high - low) * node + 0.5 * (high + low)
+    spread = stats.chi.pdf(u * np.sqrt(nu), nu) * np.sqrt(nu) * 0.5 * (high - low) * weight
+    return float(np.sum(u * stats.norm.pdf(t * u - nc) * spread))
+
+
+def e_value_by_quadrature(n, p, t, f=1.0, g=G, density=stats.nct.pdf):
     """e of §8 from its definition: noncentral-t densities under a half-normal prior, over the central t.
 
-    The integrand is split where noncentral density and prior have their weight.
+    The integrand is split where noncentral density and prior have their weight, and ends 12 standard
+    deviations from the statistic, or 12 of the prior.
     """
-    from scipy import integrate
-
     nu, big_n = n + p - 2, f * n * p / (n + p)
     prior = lambda d: 2 * stats.norm.pdf(d, scale=np.sqrt(g))
-    ratio = lambda d: prior(d) * stats.nct.pdf(t, nu, d * np.sqrt(big_n)) / stats.t.pdf(t, nu)
-    centre, width = max(t, 0.0) / np.sqrt(big_n), 1 / np.sqrt(big_n)
-    edges = sorted({0.0, *(max(centre + k * width, 0.0) for k in (-6, -3, 0, 3, 6)), 12 * np.sqrt(g)})
-    parts = [integrate.quad(ratio, a, b, epsabs=0.0, epsrel=1e-11)[0] for a, b in zip(edges, edges[1:])]
+    ratio = lambda d: prior(d) * density(t, nu, d * np.sqrt(big_n)) / stats.t.pdf(t, nu)
+    centre, width, last = max(t, 0.0) / np.sqrt(big_n), 1 / np.sqrt(big_n), 12 * np.sqrt(g)
+    edges = sorted({float(np.clip(centre + k * width, 0.0, last)) for k in (-12, -6, -3, 0, 3, 6, 12)})
+    parts = [integrate.quad(ratio, a, b, epsabs=0.0, epsrel=1e-10)[0] for a, b in zip(edges, edges[1:])]
     return sum(parts)

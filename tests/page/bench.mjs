@@ -43,16 +43,34 @@ const OVER_DB = {
 const LIMIT_DB = [2.4, 1.2, 1.4, 0.6];
 const HEAR_DB = [3.1, 1.6, 1.8, 0.8];
 
-/** One row of the contract. */
-export function row({ pulse, time_s, channel, target, exposure, stage, drive_mpa, verdict, reason, since_injection_s, random }) {
+const SD_DB = [0.43, 0.21, 0.25, 0.11];
+const BASELINE_V2 = [4e-9, 1.5e-10, 1.2e-10, 8e-10];
+
+/** Detection limit of `taken` pulses together, dB: falls with their root towards what the baseline allows. */
+export function togetherHearDb(place, taken) {
+  return taken < 3 ? null : HEAR_DB[place] * (0.1 + 1.4 / Math.sqrt(taken));
+}
+
+/** What the limits of each quantity rest on. */
+export function basis() {
+  return Object.fromEntries(QUANTITIES.map((quantity, place) => [quantity, { n: 30, k: LIMIT_DB[place] / SD_DB[place], phi: 0.31, sd_db: SD_DB[place] }]));
+}
+
+const powerV2 = (place, db) => (db === null ? null : BASELINE_V2[place] * (10 ** (db / 10) - 1));
+
+/**
+ * One row of the contract. `taken` pulses took part in the series so far, this one included; `lift_db`
+ * raises quantities by a little that no single pulse shows; `cumulative` says what is established.
+ */
+export function row({ pulse, time_s, channel, target, exposure, stage, drive_mpa, verdict, reason, since_injection_s, random, taken = 0, lift_db = {}, cumulative = null }) {
   const made = {
     pulse, time_utc: null, time_s, channel, target, exposure, stage, drive_mpa, drive_setting: null,
     fundamental_v2: 4e-4, broadband_v2_per_hz: 1e-15, fundamental_db: verdict === 'indeterminate' ? -20.1 : 0.1, noise_db: 0.0,
-    since_injection_s, clipped_share: 0, verdict, cumulative: null, reason, loudest_quarter_v2_per_hz: null, loudest_quarter_s: null,
+    since_injection_s, clipped_share: 0, verdict, cumulative, reason, loudest_quarter_v2_per_hz: null, loudest_quarter_s: null,
   };
   const judged = verdict !== null;
   QUANTITIES.forEach((quantity, place) => {
-    const over = judged ? OVER_DB[verdict][place] + 0.35 * around(random) : null;
+    const over = judged ? OVER_DB[verdict][place] + (lift_db[quantity] ?? 0) + 0.35 * around(random) : null;
     made[`${quantity}_v2`] = 1e-9;
     made[`${quantity}_db`] = over;
     made[`${quantity}_excess_dose_v2s`] = judged ? 1e-10 * pulse : null;
@@ -60,8 +78,11 @@ export function row({ pulse, time_s, channel, target, exposure, stage, drive_mpa
     made[`${quantity}_detect_db`] = over;
     made[`${quantity}_limit_db`] = judged ? LIMIT_DB[place] : null;
     made[`${quantity}_hear_db`] = judged ? HEAR_DB[place] * (drive_mpa < 0.1 ? 1.5 : 1) : null;
-    made[`${quantity}_hear_cumulative_db`] = judged ? 0.3 : null;
+    made[`${quantity}_hear_cumulative_db`] = judged && verdict !== 'indeterminate' ? togetherHearDb(place, taken) : null;
+    made[`${quantity}_hear_v2`] = channel === 'all' ? null : powerV2(place, made[`${quantity}_hear_db`]);
+    made[`${quantity}_hear_cumulative_v2`] = channel === 'all' ? null : powerV2(place, made[`${quantity}_hear_cumulative_db`]);
   });
+  made.basis = judged ? basis() : Object.fromEntries(QUANTITIES.map((quantity) => [quantity, null]));
   return made;
 }
 

@@ -40,10 +40,12 @@ export class MockDaemon {
     this.random = bench.dice(17);
     this.beating = true;
     this.refuseStage = false;
+    this.taken = new Map();
+    this.listens = null;
     this.head = {
       is: 'head', simmer: '0.1.0', run, live: true, source: 'simulated bench, not a measurement', caution: CAUTION,
       drive_frequency_hz: bench.F0_HZ, repetition_hz: 5, pulse_s: 0.004, drive_means: 'peak negative pressure at the focus, free field',
-      expected_pulses: 600, false_alarms_per_exposure: 0.01, channels: [0], channel: 0, sign_of_life: 'fundamental',
+      expected_pulses: 600, false_alarms_per_exposure: 0.01, alpha: 2.785e-6, channels: [0], channel: 0, sign_of_life: 'fundamental',
       stable_from: ['ultraharmonic', 'subharmonic'], missing_after_s: 0.5, bin_hz: bench.BIN_HZ, bins: bench.BINS, bands: bench.bands(),
       alarms: [{ name: 'inertial', severity: 'stop', watches: 'broadband over the limit of the budget', latch: true },
         { name: 'not hearing', severity: 'warning', watches: 'not hearing', latch: false }],
@@ -52,7 +54,7 @@ export class MockDaemon {
     this.status = {
       running: true, live: true, stream: { state: 'waiting', name: '', device: '', stage_from: null }, stage: null, target: '', paused: false,
       exposure: null, last_pulse: null, pulses: 0,
-      now: { word: 'WAITING', sentence: 'Waiting for a digitiser.', hearing: null, not_hearing: [] },
+      now: { word: 'WAITING', sentence: 'Waiting for a digitiser.', hearing: null, not_hearing: [], together: null, established: [] },
       last: null, margin: null, injection: null, pending: [], excess_dose_v2s: null,
       go_ahead: { go_on: false, why: ['no digitiser'] }, alarms: this.alarms, baseline: [],
       account: { received: 0, lost: 0, frames_lost: 0, crc: 0, late: 0, duplicates: 0, unfinished: 0 },
@@ -138,12 +140,14 @@ export class MockDaemon {
   }
 
   /** Sends one pulse in all its channels; `skip` leaves it untold (a page that was too slow). */
-  pulse({ verdict = 'not_detected', drive_mpa = 0.16, stage = 'exposure', exposure = stage === 'exposure' ? 1 : null, target = '', reason = '', channelVerdicts = null, hole = false, skip = false, time_s = null, withSpectrum = true }) {
+  pulse({ verdict = 'not_detected', drive_mpa = 0.16, stage = 'exposure', exposure = stage === 'exposure' ? 1 : null, target = '', reason = '', channelVerdicts = null, hole = false, skip = false, time_s = null, withSpectrum = true, lift_db = {}, cumulative = '' }) {
     const n = this.count;
     this.count += 1;
     const pulse = n + 1;
     const time = time_s ?? n / this.head.repetition_hz;
-    const base = { pulse, time_s: time, target, exposure, stage, drive_mpa, verdict: stage === 'exposure' ? verdict : null, reason: stage === 'exposure' ? reason : `stage ${stage}`, since_injection_s: null, random: this.random };
+    const series = `${exposure} ${drive_mpa}`;
+    if (stage === 'exposure' && verdict !== 'indeterminate') this.taken.set(series, (this.taken.get(series) ?? 0) + 1);
+    const base = { taken: this.taken.get(series) ?? 0, lift_db, cumulative: stage === 'exposure' ? cumulative : '', pulse, time_s: time, target, exposure, stage, drive_mpa, verdict: stage === 'exposure' ? verdict : null, reason: stage === 'exposure' ? reason : `stage ${stage}`, since_injection_s: null, random: this.random };
     const rows = [];
     if (hole) rows.push({ ...bench.row({ ...base, channel: this.head.channels[0], verdict: null }), pulse: null, time_s: time - 0.2, reason: 'pulse missing' });
     const verdicts = this.head.channels.map((_, place) => channelVerdicts?.[place] ?? verdict);
@@ -193,6 +197,8 @@ export class MockDaemon {
     if (acknowledged) this.acknowledge(Number(acknowledged[1]), response);
     else if (place === 'GET /api/v1/status') json(response, 200, this.status);
     else if (place === 'GET /api/v1/events') json(response, 200, { events: this.events, missed: 0 });
+    else if (place === 'GET /api/v1/pulses') this.pulses(url, response);
+    else if (place === 'GET /api/v1/listen') this.listenLonger(url, response);
     else if (place === 'GET /api/v1/spectrum') this.spectrum(url, response);
     else if (place === 'POST /api/v1/marks') this.mark(body, response);
     else if (place === 'POST /api/v1/stage') this.stage(body, response);
@@ -222,6 +228,26 @@ export class MockDaemon {
       return;
     }
     json(response, 200, { pulse: n + 1, channel: this.head.channels[place], bin_hz: bench.BIN_HZ, density_db: [...kept.levels[place]], baseline: kept.stage === 'exposure' ? bench.baselineCurves(kept.drive_mpa) : null });
+  }
+
+  pulses(url, response) {
+    const after = Number(url.searchParams.get('after') ?? -Infinity);
+    const limit = Number(url.searchParams.get('limit') ?? 1000);
+    const messages = this.history.filter((message) => message.rows.some((row) => row.pulse > after)).slice(0, limit);
+    json(response, 200, { pulses: messages.flatMap((message) => message.rows), missed: 0 });
+  }
+
+  listenLonger(url, response) {
+    const db = Number(url.searchParams.get('db') ?? NaN);
+    if (!Number.isFinite(db) || db <= 0) {
+      this.problem(response, 422, `db: ${url.searchParams.get('db')} is not a finite number above 0`);
+      return;
+    }
+    if (this.listens === null) {
+      this.problem(response, 404, 'no exposure pulse has been heard');
+      return;
+    }
+    json(response, 200, this.listens);
   }
 
   mark(body, response) {

@@ -19,10 +19,11 @@ before(async () => {
 });
 after(async () => browser.close());
 
-/** Runs `check` with a mock in scene `name` and a page on it. */
-async function onScene(name, check, { viewport, wait = true } = {}) {
+/** Runs `check` with a mock in scene `name`, changed by `prepare`, and a page on it. */
+async function onScene(name, check, { viewport, wait = true, prepare = () => {} } = {}) {
   const daemon = new MockDaemon();
   SCENES[name](daemon);
+  prepare(daemon);
   const url = await daemon.listen();
   const opened = await openPage(browser.context, url, viewport);
   try {
@@ -41,6 +42,51 @@ async function onScene(name, check, { viewport, wait = true } = {}) {
 const data = (page, name) => page.evaluate((key) => document.documentElement.dataset[key], name);
 const until = (page, name, value, timeout = 5000) => page.waitForFunction(([key, wanted]) => document.documentElement.dataset[key] === wanted, [name, value], { timeout });
 const posts = (daemon) => daemon.received.filter((one) => one.place.startsWith('POST'));
+
+/** Pixels of the stylesheet's colour `name` in a box (CSS px) of a canvas. */
+async function painted(page, id, name, box) {
+  const rows = await paintedRows(page, id, name, box);
+  return rows.reduce((sum, count) => sum + count, 0);
+}
+
+/** The same for each row of pixels of the box. */
+function paintedRows(page, id, name, [left, top, width, height]) {
+  return page.evaluate(([canvasId, colour, box]) => {
+    const canvas = document.getElementById(canvasId);
+    const hex = getComputedStyle(document.documentElement).getPropertyValue(`--${colour}`).trim();
+    const wanted = [1, 3, 5].map((place) => Number.parseInt(hex.slice(place, place + 2), 16));
+    const [x, y, wide, high] = box.map((px) => Math.round(px * devicePixelRatio));
+    const copy = new OffscreenCanvas(wide, high).getContext('2d', { willReadFrequently: true });
+    copy.drawImage(canvas, x, y, wide, high, 0, 0, wide, high);
+    const { data: pixels } = copy.getImageData(0, 0, wide, high);
+    const rows = new Array(high).fill(0);
+    for (let at = 0; at < pixels.length; at += 4) if (wanted.every((value, part) => Math.abs(pixels[at + part] - value) <= 4)) rows[Math.floor(at / 4 / wide)] += 1;
+    return rows;
+  }, [id, name, [left, top, width, height]]);
+}
+
+/** Where each column of the pulse list begins and how wide it is, CSS px, by the first letters of its head. */
+function columnOf(page, letters) {
+  return page.$$eval('#columns span', (spans, wanted) => {
+    const span = spans.find((one) => one.textContent.startsWith(wanted));
+    return [Number.parseFloat(span.style.left), Number.parseFloat(span.style.width) - 5];
+  }, letters);
+}
+
+const SIZES = [{ width: 1280, height: 800 }, { width: 1024, height: 600 }];
+const listens = (daemon) => daemon.received.filter((one) => one.place === 'GET /api/v1/listen');
+
+/** What a daemon from before many pulses were heard together says less. */
+function silentOnMany(daemon) {
+  for (const message of daemon.history) {
+    for (const row of message.rows) {
+      for (const key of Object.keys(row)) if (/_hear_cumulative_|_hear_v2$|^basis$|^cumulative$/.test(key)) delete row[key];
+    }
+  }
+  delete daemon.head.alpha;
+  delete daemon.status.now.together;
+  delete daemon.status.now.established;
+}
 
 async function untilPosted(daemon, count) {
   const deadline = Date.now() + 5000;
@@ -96,7 +142,7 @@ function describeMock() {
       assert.equal(shapes.size, 6);
     });
 
-    for (const scene of ['four_channels', 'replay', 'pulses_2000']) {
+    for (const scene of ['four_channels', 'replay', 'pulses_2000', 'together', 'established', 'established_four']) {
       test(`scene ${scene} fits at both sizes`, () => onScene(scene, async ({ page }) => {
         for (const size of [{ width: 1280, height: 800 }, { width: 1024, height: 600 }]) {
           await page.setViewportSize(size);
@@ -114,10 +160,10 @@ function describeMock() {
 
     test('words of the daemon never become markup', () => onScene('not_detected', async ({ page, daemon }) => {
       daemon.status.target = '<b id="planted">x</b>';
-      daemon.status.now = { ...daemon.status.now, sentence: '<img id="planted2" src="x">' };
+      daemon.status.now = { ...daemon.status.now, sentence: '<img id="planted2" src="x">', together: '<u id="planted4">', established: [{ quantity: '<u id="planted5">', pulse: 3, channel: 0, drive_mpa: 0.1, excess_db: 1, within_db: 1 }] };
       daemon.raise({ name: '<i id="planted3">', severity: 'warning', cause: '<script>1</script>' });
       await page.waitForFunction(() => document.getElementById('target').textContent.startsWith('<b'));
-      assert.equal(await page.$('#planted, #planted2, #planted3'), null);
+      assert.equal(await page.$('#planted, #planted2, #planted3, #planted4, #planted5'), null);
     }));
 
     test('a replay is clearly not live: REPLAY across the top, silent alarms, no go-ahead', () => onScene('replay', async ({ page }) => {
@@ -157,6 +203,237 @@ function describeMock() {
       await page.keyboard.press('c');
       await page.waitForFunction(() => document.getElementById('channel').value === '1');
       assert.deepEqual([...daemon.peers].filter((peer) => peer.open).map((peer) => peer.channel), [1]);
+    }));
+  });
+
+  describe('many pulses together', () => {
+    test('the line of many pulses comes and goes without moving anything, whole and readable at both sizes', () => onScene('together', async ({ page, daemon }) => {
+      const words = daemon.status.now.together;
+      for (const size of SIZES) {
+        await page.setViewportSize(size);
+        await page.waitForFunction((wanted) => document.getElementById('together').textContent === wanted, words);
+        await page.waitForTimeout(100);
+        assert.ok((await page.$eval('#together', (element) => Number.parseFloat(getComputedStyle(element).fontSize))) >= 15);
+        assert.deepEqual(await misfits(page), [], JSON.stringify(size));
+        const shown = await (await page.$('#rows')).boundingBox();
+        for (const nothing of [null, undefined]) {
+          daemon.status.now = { ...daemon.status.now, together: nothing };
+          await page.waitForFunction(() => document.getElementById('together').textContent === '');
+          assert.deepEqual(await (await page.$('#rows')).boundingBox(), shown);
+        }
+        assert.ok(shown.height >= 195, `${shown.height} px are left for the list at ${size.width}`);
+        daemon.status.now = { ...daemon.status.now, together: words };
+      }
+    }));
+
+    test('an ultraharmonic is established while every pulse is not detected: a word, a shape, no sound, no other verdict', () => onScene('established', async ({ page, daemon }) => {
+      assert.ok(daemon.history.every((message) => message.rows[0].verdict === 'not_detected'));
+      await page.waitForSelector('#established', { state: 'visible' });
+      assert.equal(await page.textContent('#established-word'), 'ESTABLISHED');
+      assert.equal(await page.textContent('#established-list'), 'ultraharmonic since pulse 412: +0.42 ± 0.11 dB, 0.120 MPa');
+      assert.ok((await page.getAttribute('#established-path', 'd')).length > 10);
+      assert.equal(await page.textContent('#word'), 'NOT DETECTED');
+      const [red, green, blue] = (await page.$eval('#established-word', (element) => getComputedStyle(element).color)).match(/\d+/g).map(Number);
+      assert.ok(green < Math.max(red, blue), 'not green');
+      await page.waitForTimeout(700);
+      assert.equal(await data(page, 'sound'), 'quiet');
+      assert.equal(await page.getAttribute('#banner', 'data-alarm'), 'none');
+      await page.setViewportSize(SIZES[1]);
+      assert.ok((await (await page.$('#rows')).boundingBox()).height >= 165);
+      daemon.status.now = { ...daemon.status.now, established: [] };
+      await page.waitForSelector('#established', { state: 'hidden' });
+    }));
+
+    test('where several are established all stand in the details, with their channels', () => onScene('established_four', async ({ page }) => {
+      assert.equal(await page.textContent('#established-count'), '2 in all: D');
+      await page.keyboard.press('d');
+      const words = await page.$$eval('#details-body tr', (rows) => rows.map((row) => [...row.children].map((cell) => cell.textContent).join(' | ')));
+      assert.ok(words.includes('ultraharmonic | 12 | +5.21 ± 0.38 dB | 0.160 MPa | channel 1'), words.join('\n'));
+      assert.ok(words.includes('broadband | 24 | +0.31 ± ∞ dB | 0.160 MPa | channel 3'));
+    }));
+
+    test('rows from which on a quantity is established carry the mark in its column only, in rows of any height', () => onScene('established', async ({ page }) => {
+      const [ultra] = await columnOf(page, 'ultra');
+      const [harmonic] = await columnOf(page, 'harm');
+      // Pulse 480 is in the top row and each row is 1 px high: 69 rows are of pulse 412 and later.
+      assert.equal((await reportOf(page)).rowHeight, 1);
+      assert.ok((await painted(page, 'rows-canvas', 'lasting', [ultra, 0, 9, 69])) > 100);
+      assert.equal(await painted(page, 'rows-canvas', 'lasting', [ultra, 69, 9, 200]), 0);
+      assert.equal(await painted(page, 'rows-canvas', 'lasting', [harmonic, 0, 9, 200]), 0);
+      for (let k = 0; k < 10; k += 1) await page.keyboard.press('+');
+      await page.waitForFunction(async () => (await import(new URL('main.js', document.baseURI).href)).report().rowHeight === 22);
+      await page.waitForTimeout(100);
+      for (let row = 0; row < 5; row += 1) assert.ok((await painted(page, 'rows-canvas', 'lasting', [ultra, 22 * row, 9, 22])) > 10, `row ${row}`);
+      assert.equal(await painted(page, 'rows-canvas', 'lasting', [harmonic, 0, 9, 200]), 0);
+    }));
+
+    test('what only many pulses hear is drawn apart, and a daemon that does not say it changes nothing', async () => {
+      // Between both limits: slanted strokes cross every row of pixels, dots leave every second one blank.
+      const count = async ({ page }) => {
+        const [left, width] = await columnOf(page, 'harm');
+        const zero = left + width / 6;
+        const box = [Math.ceil(zero + 3), 0, 8, 120];
+        const blank = (await paintedRows(page, 'rows-canvas', 'panel', box)).filter((count) => count === 8).length;
+        return { blank, ticks: await painted(page, 'rows-canvas', 'lasting', [left, 0, width, 120]) };
+      };
+      let many;
+      let one;
+      await onScene('established', async (opened) => {
+        many = await count(opened);
+      });
+      await onScene('established', async (opened) => {
+        one = await count(opened);
+        await opened.page.keyboard.press('d');
+        await opened.page.waitForFunction(() => /no limit, or what it rests on is not known/.test(document.getElementById('details-body').textContent));
+      }, { prepare: silentOnMany });
+      assert.ok(many.ticks >= 50, `${many.ticks} pixels of the broken tick`);
+      assert.equal(one.ticks, 0);
+      assert.ok(many.blank >= 40, `${many.blank} of 120 rows are blank between dots`);
+      assert.equal(one.blank, 0);
+    });
+
+    test('the strip over the exposure shows where the ultraharmonic became established, in its lane', () => onScene('established', async ({ page }) => {
+      const { width, height } = await (await page.$('#exposure-canvas')).boundingBox();
+      const lane = (height - 18) / 5;
+      const onset = 50 + Math.floor((411 / 600) * (width - 54));
+      const lasting = (left, index, wide) => painted(page, 'exposure-canvas', 'lasting', [left, index * lane, wide, lane - 1]);
+      assert.ok((await lasting(onset - 6, 1, 13)) > 40);
+      assert.ok((await lasting(onset + 10, 1, 30)) >= 30, 'it goes on');
+      assert.equal(await lasting(50, 1, onset - 60), 0);
+      for (const index of [0, 2, 3]) assert.equal(await lasting(50, index, width - 60), 0);
+    }));
+
+    test('the mark in the strip stays whole while pulses come', () => onScene('established', async ({ page, daemon }) => {
+      const { width, height } = await (await page.$('#exposure-canvas')).boundingBox();
+      const box = [50 + Math.floor((411 / 600) * (width - 54)) - 6, (height - 18) / 5, 13, (height - 18) / 5 - 1];
+      const before = await painted(page, 'exposure-canvas', 'lasting', box);
+      for (let k = 0; k < 5; k += 1) daemon.pulse({ drive_mpa: 0.12, cumulative: 'ultraharmonic since 412' });
+      await page.waitForFunction(async () => (await import(new URL('main.js', document.baseURI).href)).report().pulses === 485);
+      await page.waitForTimeout(100);
+      assert.equal(await painted(page, 'exposure-canvas', 'lasting', box), before);
+    }));
+
+    test('an onset while the page looks on is marked at its pulse', () => onScene('together', async ({ page, daemon }) => {
+      const lane = async () => {
+        const { width, height } = await (await page.$('#exposure-canvas')).boundingBox();
+        return painted(page, 'exposure-canvas', 'lasting', [50, 3 * ((height - 18) / 5), width - 60, (height - 18) / 5 - 1]);
+      };
+      assert.equal(await lane(), 0);
+      daemon.pulse({ drive_mpa: 0.12 });
+      daemon.pulse({ drive_mpa: 0.12, cumulative: 'broadband since 22' });
+      await page.waitForFunction(async () => (await import(new URL('main.js', document.baseURI).href)).report().pulses === 22);
+      await page.waitForTimeout(100);
+      for (let k = 0; k < 5; k += 1) {
+        daemon.pulse({ drive_mpa: 0.12, cumulative: 'broadband since 22' });
+        await page.waitForTimeout(60);
+      }
+      await page.waitForFunction(async () => (await import(new URL('main.js', document.baseURI).href)).report().pulses === 27);
+      await page.waitForTimeout(100);
+      const grown = await lane();
+      assert.ok(grown > 30);
+      // Drawn pulse by pulse it looks as it does when all is drawn at once.
+      await page.reload();
+      await ready(page);
+      await page.waitForFunction(async () => (await import(new URL('main.js', document.baseURI).href)).report().pulses === 27);
+      await page.waitForTimeout(200);
+      assert.equal(await lane(), grown);
+    }));
+
+    test('the details give the chosen pulse in dB and V² and say what its limits rest on', () => onScene('established', async ({ page, daemon }) => {
+      for (let k = 0; k < 70; k += 1) await page.keyboard.press('ArrowDown');
+      await page.waitForFunction(() => /^chosen: pulse 410 /.test(document.getElementById('chosen-text').textContent));
+      await page.keyboard.press('d');
+      await page.waitForFunction(() => /limit = mean/.test(document.getElementById('details-body').textContent));
+      assert.ok(daemon.received.some((one) => one.place === 'GET /api/v1/pulses' && one.query === '?after=409&limit=1'));
+      const [row] = daemon.history[409].rows;
+      const cells = await page.$$eval('#details-body table:first-of-type tr', (rows) => rows.map((one) => [...one.children].map((cell) => cell.textContent)));
+      assert.deepEqual(cells[0], ['quantity', 'level over baseline', 'limit', 'this pulse hears from', 'all pulses so far hear from']);
+      const power = (value) => value.toExponential(2).replace('-', '−');
+      assert.deepEqual(cells[2].slice(2), ['+1.20 dB', `+1.60 dB, ${power(row.ultraharmonic_hear_v2)} V²`, `+${row.ultraharmonic_hear_cumulative_db.toFixed(2)} dB, ${power(row.ultraharmonic_hear_cumulative_v2)} V²`]);
+      const words = await page.textContent('#details-body');
+      assert.ok(words.includes('harmonic: limit = mean + 5.58 SD + δ 1.50 dB (30 baseline pulses, SD 0.43 dB, φ 0.31, α 2.8e−6)'));
+      assert.match(words, /detection limits include δ, the repeatability/);
+    }));
+
+    test('details of a pulse that the daemon no longer keeps show what the page holds and say so', () => onScene('established', async ({ page, daemon }) => {
+      daemon.history.splice(0, 460);
+      for (let k = 0; k < 70; k += 1) await page.keyboard.press('ArrowDown');
+      await page.keyboard.press('d');
+      await page.waitForFunction(() => /not shown: the daemon no longer keeps this pulse/.test(document.getElementById('details-body').textContent));
+      const cells = await page.$$eval('#details-body table:first-of-type tr:nth-child(2) td', (all) => all.map((cell) => cell.textContent));
+      assert.deepEqual([cells[0], cells[2], cells[3]], ['harmonic', '+3.90 dB', '+3.10 dB, – V²']);
+    }));
+
+    test('listening longer is asked for by key and answered in words, only when asked', () => onScene('together', async ({ page, daemon }) => {
+      await page.waitForTimeout(300);
+      assert.equal(listens(daemon).length, 0);
+      await page.keyboard.press('l');
+      await page.keyboard.type('0,1');
+      await page.keyboard.press('Enter');
+      await page.waitForSelector('#listen-answer li');
+      assert.deepEqual(listens(daemon).map((one) => one.query), ['?db=0.1']);
+      assert.deepEqual(await page.$$eval('#listen-answer li', (lines) => lines.map((line) => line.textContent)), [
+        'Broadband: 80 more pulses at 0.120 MPa, about 16 s (now from +0.33 dB)', 'Subharmonic: not with this baseline: record 90 pulses at 0.120 MPa (now from +0.61 dB)',
+        'Ultraharmonic: heard already (now from +0.08 dB)', 'Harmonic: not with a baseline of up to 4096 pulses',
+      ]);
+      await page.keyboard.press('Escape');
+      assert.ok(!(await page.isVisible('#listen-dialog')));
+      assert.equal(posts(daemon).length, 0);
+    }));
+
+    test('the button by the strip asks too; what is no level is refused at the page and what the daemon refuses is shown', () => onScene('not_detected', async ({ page, daemon }) => {
+      await page.click('#listen');
+      for (const [text, fault] of [['x', /“x” is not a number of dB above 0/], ['-1', /“-1” is not/]]) {
+        await page.fill('[name=db]', text);
+        await page.keyboard.press('Enter');
+        assert.match(await page.textContent('#listen-fault'), fault);
+      }
+      assert.equal(listens(daemon).length, 0);
+      await page.fill('[name=db]', '0.2');
+      await page.click('#listen-form button[value=ask]');
+      await page.waitForFunction(() => document.getElementById('listen-fault').textContent === 'no answer: no exposure pulse has been heard');
+      assert.equal(await page.$('#listen-answer li'), null);
+      assert.ok(await page.isVisible('#listen-dialog'));
+    }));
+
+    test('an older answer never stands under a newer question', () => onScene('together', async ({ page, daemon }) => {
+      const answer = daemon.listenLonger.bind(daemon);
+      const waiting = [];
+      daemon.listenLonger = (url, response) => waiting.push(() => answer(url, response));
+      await page.keyboard.press('l');
+      for (const text of ['0.3', '0.2']) {
+        await page.fill('[name=db]', text);
+        await page.keyboard.press('Enter');
+      }
+      const deadline = Date.now() + 5000;
+      while (waiting.length < 2 && Date.now() < deadline) await new Promise((done) => setTimeout(done, 10));
+      waiting[1]();
+      await page.waitForFunction(() => /from \+0\.20 dB on/.test(document.getElementById('listen-answer').textContent));
+      waiting[0]();
+      await page.waitForTimeout(300);
+      assert.match(await page.textContent('#listen-answer'), /from \+0\.20 dB on/);
+    }));
+
+    test('a daemon that says nothing of many pulses is shown as before', () => onScene('stable', async ({ page }) => {
+      assert.equal(await page.textContent('#together'), '');
+      assert.ok(!(await page.isVisible('#established')));
+      assert.equal((await reportOf(page)).pulses, 48);
+      assert.deepEqual(await misfits(page), []);
+      await page.keyboard.press('l');
+      await page.keyboard.press('Enter');
+      await page.waitForFunction(() => document.getElementById('listen-fault').textContent !== '');
+    }, { prepare: silentOnMany }));
+
+    test('signs are explained under the list and in the help', () => onScene('established', async ({ page }) => {
+      const signs = ['level', 'limit', 'not heard', 'heard only together', 'together hears from', 'established'];
+      for (const id of ['legend', 'help-legend']) assert.deepEqual(await page.$$eval(`#${id} li`, (items) => items.map((item) => item.textContent)), signs);
+      const { width } = await (await page.$('#list')).boundingBox();
+      const right = await page.$eval('#legend li:last-child', (item) => item.getBoundingClientRect().right);
+      assert.ok(right <= width + 12, 'the last sign fits');
+      await page.setViewportSize(SIZES[1]);
+      assert.ok(!(await page.isVisible('#legend')));
+      await page.keyboard.press('h');
+      assert.ok(await page.isVisible('#help-legend'));
     }));
   });
 
@@ -360,8 +637,8 @@ function describeMock() {
   });
 
   describe('load', () => {
-    test('thirty pulses a second cost few milliseconds a frame', (t) => onScene('pulses_300', async ({ page, daemon }) => {
-      const timer = daemon.every(33, () => daemon.pulse({ drive_mpa: 0.3, verdict: 'inertial' }));
+    for (const [scene, pulse] of Object.entries({ pulses_300: { drive_mpa: 0.3, verdict: 'inertial' }, established: { drive_mpa: 0.12, cumulative: 'ultraharmonic since 412; broadband since 480' } })) test(`thirty pulses a second cost few milliseconds a frame in scene ${scene}`, (t) => onScene(scene, async ({ page, daemon }) => {
+      const timer = daemon.every(33, () => daemon.pulse(pulse));
       await page.waitForTimeout(1500);
       const from = (await reportOf(page)).frames.drawn;
       await page.waitForTimeout(3000);

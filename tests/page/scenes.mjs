@@ -4,6 +4,19 @@
 const RAMP_MPA = [0.06, 0.09, 0.12, 0.16, 0.22, 0.3];
 const DOSE = { harmonic: 3.42e-9, ultraharmonic: 1.07e-10, subharmonic: 8.3e-11, broadband: 0 };
 
+const REPEATABILITY_DB = { harmonic: 1.5, ultraharmonic: 0, subharmonic: 0, broadband: 0.1 };
+
+/** An answer with every kind of line: more pulses, heard already, another baseline, none that would do. */
+const LISTENS = {
+  pulse: 20, drive_mpa: 0.12,
+  quantities: {
+    broadband: { now_db: 0.33, pulses: 100, more: 80, record: null },
+    subharmonic: { now_db: 0.61, pulses: null, more: null, record: 90 },
+    ultraharmonic: { now_db: 0.08, pulses: 15, more: 0, record: null },
+    harmonic: { now_db: null, pulses: null, more: null, record: null },
+  },
+};
+
 function up(daemon, stageFrom = 'operator') {
   daemon.status.stream = { state: 'up', name: '127.0.0.1:50312', device: 'bench digitiser', stage_from: stageFrom };
   daemon.status.account = { received: 1.2e8, lost: 0, frames_lost: 0, crc: 0, late: 0, duplicates: 0, unfinished: 0 };
@@ -14,7 +27,7 @@ function baselineDone(daemon, target = '') {
 }
 
 function now(daemon, word, sentence, notHearing = []) {
-  daemon.status.now = { word, sentence, hearing: word !== 'NOT HEARING', not_hearing: notHearing };
+  daemon.status.now = { word, sentence, hearing: word !== 'NOT HEARING', not_hearing: notHearing, together: null, established: [] };
 }
 
 function exposure(daemon, count, how = () => ({})) {
@@ -109,6 +122,43 @@ export const SCENES = {
     daemon.status.stream.stage_from = 'sender';
     daemon.status.margin.channel = 'all';
     now(daemon, 'STABLE', 'Stable: ultraharmonic 4.0 dB over its limit on channel 1.', [{ channel: 2, why: 'fundamental low' }]);
+  },
+
+  together(daemon) {
+    daemon.head.repeatability_db = REPEATABILITY_DB;
+    exposure(daemon, 20, () => ({ drive_mpa: 0.12 }));
+    now(daemon, 'NOT DETECTED', 'Not detected. Broadband would show from +0.8 dB.');
+    daemon.status.now.together = 'Together over 20 pulses: nothing. Lasting broadband would show from +0.33 dB; not below 0.1 dB with this baseline: record 90 pulses at 0.12 MPa.';
+    daemon.listens = LISTENS;
+  },
+
+  established(daemon) {
+    daemon.head.repeatability_db = REPEATABILITY_DB;
+    exposure(daemon, 480, (k) => ({ drive_mpa: 0.12, lift_db: k >= 60 ? { ultraharmonic: 0.42 } : {}, cumulative: k + 1 >= 412 ? 'ultraharmonic since 412' : '' }));
+    mark(daemon, 60, { mark: 'injection', number: 1, agent: 'lipid-shelled', volume_ul: 50 });
+    daemon.event({ event: 'established', pulse: 412, quantity: 'ultraharmonic', channel: 0, drive_mpa: 0.12, excess_db: 0.4, within_db: 0.14 });
+    now(daemon, 'NOT DETECTED', 'Not detected. Broadband would show from +0.8 dB.');
+    daemon.status.now.together = 'Together: ultraharmonic since pulse 412, +0.42 ± 0.11 dB at 0.12 MPa.';
+    daemon.status.now.established = [{ quantity: 'ultraharmonic', pulse: 412, channel: 0, drive_mpa: 0.12, excess_db: 0.42, within_db: 0.11 }];
+    daemon.listens = { ...LISTENS, pulse: 480 };
+  },
+
+  established_four(daemon) {
+    SCENES.four_channels(daemon);
+    daemon.head.repeatability_db = REPEATABILITY_DB;
+    for (const message of daemon.history) {
+      for (const row of message.rows) {
+        const parts = row.pulse >= 12 ? ['ultraharmonic since 12 on channel 1'] : [];
+        if (row.pulse >= 24) parts.unshift('broadband since 24 on channel 3');
+        row.cumulative = parts.join('; ');
+      }
+    }
+    daemon.status.now.together = 'Together: ultraharmonic since pulse 12, +5.21 ± 0.38 dB at 0.16 MPa; broadband since pulse 24, +0.31 dB at 0.16 MPa.';
+    daemon.status.now.established = [
+      { quantity: 'ultraharmonic', pulse: 12, channel: 1, drive_mpa: 0.16, excess_db: 5.21, within_db: 0.38 },
+      { quantity: 'broadband', pulse: 24, channel: 3, drive_mpa: 0.16, excess_db: 0.31, within_db: null },
+    ];
+    daemon.listens = LISTENS;
   },
 
   pulses_300(daemon) {

@@ -11,7 +11,7 @@ import { SCENES } from './scenes.mjs';
 
 const SIZES = [{ width: 1280, height: 800 }, { width: 1024, height: 600 }];
 const [out = 'shots', ...wanted] = process.argv.slice(2);
-const names = wanted.length > 0 ? wanted : [...Object.keys(SCENES), 'chosen', 'help', 'details'];
+const names = wanted.length > 0 ? wanted : [...Object.keys(SCENES), 'chosen', 'help', 'help_end', 'details', 'details_four', 'listen', 'established_rows'];
 
 /** What is done with the page after a scene is up. */
 const THEN = {
@@ -26,9 +26,25 @@ const THEN = {
     await page.waitForTimeout(500);
   },
   help: async (page) => page.keyboard.press('h'),
+  help_end: async (page) => {
+    await page.keyboard.press('h');
+    await page.$eval('#help', (dialog) => dialog.scrollTo(0, dialog.scrollHeight));
+  },
   details: async (page) => page.keyboard.press('d'),
+  details_four: async (page) => page.keyboard.press('d'),
+  listen: async (page) => {
+    await page.keyboard.press('l');
+    await page.keyboard.type('0.1');
+    await page.keyboard.press('Enter');
+    await page.waitForSelector('#listen-answer li');
+  },
+  established_rows: async (page) => {
+    for (let k = 0; k < 9; k += 1) await page.keyboard.press('+');
+    for (let k = 0; k < 70; k += 1) await page.keyboard.press('ArrowDown');
+    await page.waitForTimeout(300);
+  },
 };
-const SCENE_OF = { chosen: 'pulses_300', help: 'stable', details: 'four_channels' };
+const SCENE_OF = { chosen: 'pulses_300', help: 'stable', help_end: 'stable', details: 'established', details_four: 'established_four', listen: 'together', established_rows: 'established' };
 
 await mkdir(out, { recursive: true });
 const browser = await openBrowser();

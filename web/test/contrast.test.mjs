@@ -38,7 +38,7 @@ test('text reaches a contrast of 4.5 on every ground it stands on', () => {
   const pairs = [
     ['ink', 'ground'], ['ink', 'panel'], ['ink', 'raised'], ['ink', 'edge'], ['ink', '#253352'], ['dim', 'ground'], ['dim', 'panel'], ['dim', 'raised'],
     ['quiet', 'panel'], ['quiet', 'ground'], ['ground', 'quiet'], ['stable', 'ground'], ['stable', 'panel'], ['stable', 'raised'], ['ground', 'stable'],
-    ['on-inertial', 'inertial'], ['ground', 'inertial'], ['on-deaf', 'deaf'], ['on-deaf', '#1d2230'], ['on-stale', 'stale'], ['#ffffff', '#4a3a63'], ['#ffffff', '#2b2140'],
+    ['on-inertial', 'inertial'], ['ground', 'inertial'], ['on-deaf', 'deaf'], ['on-deaf', '#1d2230'], ['on-stale', 'stale'], ['lasting', 'ground'], ['#ffffff', '#4a3a63'], ['#ffffff', '#2b2140'],
   ];
   for (const [text, under] of pairs) {
     const ratio = contrast(colour(text), colour(under));
@@ -54,8 +54,15 @@ test('the mark of the focus stands out from what is around it', () => {
   }
 });
 
-test('no verdict is painted green', () => {
-  for (const name of ['quiet', 'stable', 'inertial', 'deaf', 'stale']) {
+test('the mark of what is established stands out from the columns it lies in', () => {
+  for (const under of ['ground', 'panel']) {
+    // Source: WCAG 2.2, SC 1.4.11 Non-text Contrast, level AA: at least 3:1.
+    assert.ok(contrast(colour('lasting'), colour(under)) >= 3);
+  }
+});
+
+test('neither a verdict nor what is established is painted green', () => {
+  for (const name of ['quiet', 'stable', 'inertial', 'deaf', 'stale', 'lasting']) {
     const [red, green, blue] = [1, 3, 5].map((place) => Number.parseInt(colour(name).slice(place, place + 2), 16));
     assert.ok(green <= Math.max(red, blue), `${name} has more green than anything else`);
   }
@@ -67,7 +74,7 @@ test('the sizes of the fixed part are those that were asked for', () => {
     assert.ok(rule, `no size for ${selector}`);
     return Number(rule[1]);
   };
-  const wanted = { '#word': 64, '#hearing-value': 48, '#margin': 40, '#banner-word': 40, '#drive, #target, #pulse': 32, '#stage, #injection': 28, '#dose b': 28 };
+  const wanted = { '#word': 64, '#hearing-value': 48, '#margin': 40, '#banner-word': 40, '#drive, #target, #pulse': 32, '#stage, #injection': 28, '#dose b': 28, '#sentence': 19, '#together': 17, '#established-word': 20, '#established-list': 17 };
   for (const [selector, px] of Object.entries(wanted)) assert.equal(size(selector), px, selector);
   for (const [, px] of STYLE.matchAll(/font-size: (\d+)px/g)) assert.ok(Number(px) >= 14, `${px} px is too small`);
 });

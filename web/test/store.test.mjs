@@ -1,7 +1,7 @@
 import assert from 'node:assert/strict';
 import test from 'node:test';
 
-import { levels, PulseStore } from '../store.js';
+import { levels, PulseStore, unheardDb } from '../store.js';
 
 function rowOf(pulse, more = {}) {
   return { pulse, time_s: pulse / 5, channel: 0, target: '', exposure: 1, stage: 'exposure', drive_mpa: 0.16, verdict: 'not_detected', reason: '', cumulative: '', broadband_detect_db: 0.25, broadband_limit_db: 0.5, broadband_hear_db: 0.75, ...more };
@@ -64,7 +64,7 @@ test('channel all stands for the receiver and every channel keeps its own number
   assert.equal(entry.verdict, 'stable');
   assert.deepEqual(entry.verdicts, ['not_detected', 'stable', 'stable']);
   assert.deepEqual([0, 1, 2].map((slot) => levels(entry, slot, 3).detect), [1.5, 2.5, 2.0]);
-  assert.deepEqual(levels(entry, store.mainSlot, 3), { detect: 2.0, limit: 0.5, hear: 0.75 });
+  assert.deepEqual(levels(entry, store.mainSlot, 3), { detect: 2.0, limit: 0.5, hear: 0.75, together: NaN });
 });
 
 test('an unknown number is not a number and never 0', () => {
@@ -95,4 +95,28 @@ test('messages that make no sense are passed over', () => {
   const store = new PulseStore();
   for (const bad of [{ n: -0.5, rows: [] }, { n: 'x', rows: [] }, { n: 1 }, { n: 2 ** 60, rows: [] }]) assert.equal(store.take(bad), 'known');
   assert.equal(store.entries.length, 0);
+});
+
+test('what all pulses so far would have heard is kept, and unknown where a daemon does not say it', () => {
+  const store = new PulseStore();
+  store.take(message(0, { broadband_hear_cumulative_db: 0.125 }));
+  store.take(message(1));
+  store.take(message(2, { broadband_hear_cumulative_db: null }));
+  assert.equal(levels(store.entries[0], 0, 3).together, 0.125);
+  for (const place of [1, 2]) assert.ok(Number.isNaN(levels(store.entries[place], 0, 3).together));
+  assert.deepEqual(store.entries.map((entry) => unheardDb(levels(entry, 0, 3))), [0.125, 0.75, 0.75]);
+});
+
+test('many pulses that hear less than one do not widen what one has heard', () => {
+  assert.equal(unheardDb({ hear: 0.75, together: 2.5 }), 0.75);
+});
+
+test('a row says since which pulse each quantity is established, and rows that say the same share it', () => {
+  const store = new PulseStore();
+  store.take(message(0));
+  store.take(message(1, { cumulative: 'ultraharmonic since 2' }));
+  store.take(message(2, { cumulative: 'ultraharmonic since 2' }));
+  store.take(message(3, { cumulative: null }));
+  assert.deepEqual(store.entries.map((entry) => entry.since), [null, [null, 2, null, null], [null, 2, null, null], null]);
+  assert.equal(store.entries[1].since, store.entries[2].since);
 });
