@@ -4,11 +4,14 @@ use clap::{Parser, Subcommand};
 
 use crate::commands::baseline::BaselineCommand;
 use crate::commands::check::Check;
+use crate::commands::compare::Compare;
 use crate::commands::demo::Demo;
 use crate::commands::monitor::Monitor;
 use crate::commands::repair::Repair;
 use crate::commands::replay::Replay;
+use crate::commands::report::Report;
 use crate::commands::send::Send;
+use crate::commands::sessions::Sessions;
 use crate::commands::{Failure, say};
 
 /// Passive cavitation detection: what was heard, and what could have been heard.
@@ -39,6 +42,12 @@ pub enum Command {
     Check(Check),
     /// Makes a session that was interrupted readable, without inventing anything
     Repair(Repair),
+    /// One HTML page of a session: what was heard, what could have been heard, figures, doses
+    Report(Report),
+    /// Lists sessions, or joins their exposures into one table
+    Sessions(Sessions),
+    /// What differs between two sessions
+    Compare(Compare),
 }
 
 /// Runs a command; the exit code.
@@ -52,6 +61,9 @@ pub fn run(cli: &Cli) -> u8 {
         Command::Baseline(command) => command.run(),
         Command::Check(command) => command.run(),
         Command::Repair(command) => command.run(),
+        Command::Report(command) => command.run(),
+        Command::Sessions(command) => command.run(),
+        Command::Compare(command) => command.run(),
     };
     match outcome {
         Ok(code) => code,

@@ -9,7 +9,7 @@
 //!
 //! Map, in reading order: [`signal`] samples → band powers; [`stats`] numbers → numbers; [`detect`]
 //! powers → verdicts; [`engine`] threads and queues; [`ingest`] recordings; [`session`] what is left
-//! behind; [`serve`] page and interface; [`bench`] simulated scenes; [`config`] settings with diagnostics; [`commands`] wiring, one file a command; [`cli`].
+//! behind; [`report`] a session as one page; [`serve`] page and interface; [`bench`] simulated scenes; [`config`] settings with diagnostics; [`commands`] wiring, one file a command; [`cli`].
 //! `signal`, `stats`, `detect` and `bench` are pure: no files, sockets, threads or clocks.
 
 pub mod bench;
@@ -19,6 +19,7 @@ pub mod config;
 pub mod detect;
 pub mod engine;
 pub mod ingest;
+pub mod report;
 pub mod serve;
 pub mod session;
 pub mod signal;

@@ -3,9 +3,9 @@
 use std::path::{Path, PathBuf};
 
 /// Every room of the library, as `src/lib.rs` declares them.
-const ROOMS: [&str; 10] = [
-    "bench", "commands", "config", "detect", "engine", "ingest", "serve", "session", "signal",
-    "stats",
+const ROOMS: [&str; 11] = [
+    "bench", "commands", "config", "detect", "engine", "ingest", "report", "serve", "session",
+    "signal", "stats",
 ];
 
 /// Rooms without files, sockets, threads, clocks and serialisation.

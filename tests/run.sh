@@ -61,7 +61,7 @@ fi
 
 say "pytest"
 export SIMMER_BIN=${SIMMER_BIN:-${CARGO_TARGET_DIR:-$repo/target}/release/simmer}
-for folder in oracle live clients; do
+for folder in oracle live clients report; do
     if ! PYTHONDONTWRITEBYTECODE=1 .venv/bin/python -m pytest "tests/$folder" --rootdir="tests/$folder" \
         -p no:cacheprovider -W error::pytest.PytestUnknownMarkWarning -ra \
         --junitxml="$logs/pytest-$folder.xml" 2>&1 | tee "$logs/pytest-$folder"; then
@@ -91,7 +91,7 @@ kept = [
 ]
 print(f"calibration: {kept[0]} promises met, {kept[1]} not met")
 python = [0, 0, 0]
-for folder in ("oracle", "live", "clients"):
+for folder in ("oracle", "live", "clients", "report"):
     report, counts = logs / f"pytest-{folder}.xml", [0, 0, 0]
     for case in tree.parse(report).iter("testcase") if report.exists() else ():
         kinds = {child.tag for child in case}

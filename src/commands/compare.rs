@@ -1,10 +1,9 @@
 //! `simmer compare`: what differs between two sessions.
 
-use std::cmp::Ordering;
-use std::collections::BTreeMap;
+mod pulses;
+mod values;
+
 use std::fmt::Write as _;
-use std::fs::File;
-use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use serde_json::{Map, Value, json};
@@ -14,11 +13,10 @@ use super::{Failure, RUNNING, give};
 use crate::detect::Verdict;
 use crate::report::words;
 use crate::session::read::pulses::VERDICTS;
-use crate::session::read::{ExposureRow, PulseRow, Pulses, ReadError, SessionFolder};
+use crate::session::read::{ExposureRow, ReadError, SessionFolder};
 use crate::signal::Quantity;
-
-/// Pulses of other verdict that are shown.
-const MOST_SHOWN: usize = 10;
+use pulses::{PulseCounts, pulses, same_bytes};
+use values::{Pair, differ, named, shown};
 
 /// Counts of the exposure table that are held against each other, besides verdicts and doses.
 const COUNTS: [&str; 5] = ["received", "used", "missing", "harmonic_only", "alarms"];
@@ -52,38 +50,10 @@ pub struct Compare {
     pub format: Format,
 }
 
-/// A value of both sessions; null where one has none.
-struct Pair {
-    name: String,
-    a: Value,
-    b: Value,
-}
-
 /// Counts and doses of an exposure in both.
 struct Exposure {
     name: String,
     values: Vec<Pair>,
-}
-
-/// A pulse whose verdict differs.
-struct Otherwise {
-    pulse: u64,
-    a: String,
-    b: String,
-}
-
-/// What the pulse tables say against each other.
-#[derive(Default)]
-struct PulseCounts {
-    both: u64,
-    only_a: u64,
-    only_b: u64,
-    holes: [u64; 2],
-    differ: u64,
-    first: Vec<Otherwise>,
-    /// Largest difference of a detection level: dB, pulse, quantity.
-    farthest: Option<(f64, u64, Quantity)>,
-    same_bytes: bool,
 }
 
 /// Everything that is compared.
@@ -95,24 +65,6 @@ struct Comparison {
     account: Vec<Pair>,
     exposures: Vec<Exposure>,
     pulses: PulseCounts,
-}
-
-impl Pair {
-    fn is_equal(&self) -> bool {
-        same(&self.a, &self.b)
-    }
-
-    fn json(&self) -> Value {
-        json!({"name": self.name, "a": self.a, "b": self.b})
-    }
-}
-
-/// Equal values; numbers by what they are worth, however they are written.
-fn same(a: &Value, b: &Value) -> bool {
-    match (a.as_f64(), b.as_f64()) {
-        (Some(a), Some(b)) => a.total_cmp(&b) == Ordering::Equal,
-        _ => a == b,
-    }
 }
 
 impl Compare {
@@ -150,6 +102,9 @@ impl Comparison {
         for key in ["simmer", "transform_path", "start_utc", "axes"] {
             differ(key, a.about(&[key]), b.about(&[key]), &mut about);
         }
+        let mut account = differences(&["account"]);
+        // In how many pieces samples came says nothing of them: a replay reads other ones.
+        account.retain(|pair| pair.name != "frames");
         let mut pulses = pulses(a.pulses()?, b.pulses()?)?;
         pulses.same_bytes = same_bytes(&a.file("pulses.csv"), &b.file("pulses.csv"))?;
         Ok(Self {
@@ -157,7 +112,7 @@ impl Comparison {
             settings,
             baselines: differences(&["baseline"]),
             recordings: differences(&["sources"]),
-            account: differences(&["account"]),
+            account,
             exposures: exposures(a, b)?,
             pulses,
         })
@@ -174,12 +129,12 @@ impl Comparison {
     }
 
     fn is_equal(&self) -> bool {
-        let pulses = &self.pulses;
-        self.lists().iter().all(|(_, pairs)| pairs.is_empty())
-            && self.exposures.iter().all(|e| e.values.iter().all(Pair::is_equal))
-            && (pulses.only_a, pulses.only_b, pulses.differ) == (0, 0, 0)
-            && pulses.holes[0] == pulses.holes[1]
-            && pulses.farthest.is_none()
+        self.lists().iter().all(|(_, pairs)| pairs.is_empty()) && self.says_the_same()
+    }
+
+    /// Whether doses and verdicts are equal, wherever the samples came from.
+    fn says_the_same(&self) -> bool {
+        self.exposures.iter().all(|e| e.values.iter().all(Pair::is_equal)) && self.pulses.is_equal()
     }
 
     fn json(&self, a: &Path, b: &Path) -> Value {
@@ -187,6 +142,7 @@ impl Comparison {
         object.insert("a".into(), json!(a.display().to_string()));
         object.insert("b".into(), json!(b.display().to_string()));
         object.insert("equal".into(), json!(self.is_equal()));
+        object.insert("same_doses_and_verdicts".into(), json!(self.says_the_same()));
         for (name, pairs) in self.lists() {
             let pairs: Vec<Value> = pairs.iter().map(Pair::json).collect();
             object.insert(name.replace(' ', "_"), json!(pairs));
@@ -196,24 +152,7 @@ impl Comparison {
             json!({"exposure": exposure.name, "values": values})
         });
         object.insert("exposures".into(), exposures.collect());
-        let pulses = &self.pulses;
-        let first: Vec<Value> = pulses
-            .first
-            .iter()
-            .map(|found| json!({"pulse": found.pulse, "a": found.a, "b": found.b}))
-            .collect();
-        let farthest = pulses
-            .farthest
-            .map(|(db, pulse, q)| json!({"db": db, "pulse": pulse, "quantity": q.name()}));
-        object.insert(
-            "pulses".into(),
-            json!({
-                "in_both": pulses.both, "only_in_a": pulses.only_a, "only_in_b": pulses.only_b,
-                "missing_in_a": pulses.holes[0], "missing_in_b": pulses.holes[1],
-                "verdict_differs": pulses.differ, "first": first,
-                "largest_level_difference": farthest, "same_bytes": pulses.same_bytes,
-            }),
-        );
+        object.insert("pulses".into(), self.pulses.json());
         Value::Object(object)
     }
 
@@ -234,7 +173,8 @@ impl Comparison {
                 writeln!(text, "\n{name}: equal").ok();
                 continue;
             }
-            writeln!(text, "\n{name}: {} differ", words::count(count(pairs), "value")).ok();
+            let end = if pairs.len() == 1 { "s" } else { "" };
+            writeln!(text, "\n{name}: {} differ{end}", words::count(count(pairs), "value")).ok();
             for pair in pairs {
                 writeln!(
                     text,
@@ -253,6 +193,9 @@ impl Comparison {
             exposure.text(&mut text);
         }
         self.pulses.text(&mut text);
+        if !self.is_equal() && self.says_the_same() {
+            text.push_str("\nThe sessions say the same, doses and verdicts; what differs besides stands above.\n");
+        }
         if self.is_equal() {
             text.push_str("\nThe sessions are equal: settings, baselines, recordings, sample account, doses and verdicts.\n");
         }
@@ -262,52 +205,6 @@ impl Comparison {
 
 fn count(pairs: &[Pair]) -> u64 {
     u64::try_from(pairs.len()).unwrap_or(u64::MAX)
-}
-
-fn shown(value: &Value) -> String {
-    if value.is_null() { "(none)".to_owned() } else { value.to_string() }
-}
-
-/// Lists of things with names of their own become objects by name, so that an alarm is held against the
-/// alarm of its name wherever it stands.
-fn named(value: &Value) -> Value {
-    match value {
-        Value::Object(object) => {
-            Value::Object(object.iter().map(|(key, value)| (key.clone(), named(value))).collect())
-        }
-        Value::Array(list) if !list.is_empty() => {
-            let names: Vec<&str> = list.iter().filter_map(|item| item["name"].as_str()).collect();
-            let by_name: BTreeMap<&str, &Value> = names.iter().copied().zip(list).collect();
-            if by_name.len() < list.len() {
-                return value.clone();
-            }
-            by_name.into_iter().map(|(name, item)| (format!("\"{name}\""), named(item))).collect()
-        }
-        _ => value.clone(),
-    }
-}
-
-/// The values that differ, each under its dotted key.
-fn differ(key: &str, a: &Value, b: &Value, pairs: &mut Vec<Pair>) {
-    let empty = Map::new();
-    let inside = match (a, b) {
-        (Value::Object(a), Value::Object(b)) => Some((a, b)),
-        (Value::Object(a), Value::Null) => Some((a, &empty)),
-        (Value::Null, Value::Object(b)) => Some((&empty, b)),
-        _ => None,
-    };
-    let Some((in_a, in_b)) = inside else {
-        if !same(a, b) {
-            pairs.push(Pair { name: key.to_owned(), a: a.clone(), b: b.clone() });
-        }
-        return;
-    };
-    let of_b = in_b.keys().filter(|name| !in_a.contains_key(*name));
-    for name in in_a.keys().chain(of_b) {
-        let inner = if key.is_empty() { name.clone() } else { format!("{key}.{name}") };
-        let value = |map: &Map<String, Value>| map.get(name).cloned().unwrap_or(Value::Null);
-        differ(&inner, &value(in_a), &value(in_b), pairs);
-    }
 }
 
 /// Exposures of both by number and target; a second one of the same number and target by its order.
@@ -417,176 +314,5 @@ fn short(value: &Value) -> String {
         (Some(whole), _) => whole.to_string(),
         (None, Some(number)) => format!("{number:.5e}"),
         _ => "(none)".to_owned(),
-    }
-}
-
-/// Goes through both tables at once; a pulse is told by its number and by its last row.
-fn pulses(mut table_a: Pulses, mut table_b: Pulses) -> Result<PulseCounts, ReadError> {
-    let mut counts = PulseCounts::default();
-    let mut a = next(&mut table_a, &mut counts.holes[0])?;
-    let mut b = next(&mut table_b, &mut counts.holes[1])?;
-    loop {
-        let order = match (&a, &b) {
-            (None, None) => return Ok(counts),
-            (Some((pulse_a, row_a)), Some((pulse_b, row_b))) => {
-                if pulse_a == pulse_b {
-                    counts.hold(*pulse_a, row_a, row_b);
-                }
-                pulse_a.cmp(pulse_b)
-            }
-            (Some(_), None) => Ordering::Less,
-            (None, Some(_)) => Ordering::Greater,
-        };
-        match order {
-            Ordering::Less => counts.only_a += 1,
-            Ordering::Greater => counts.only_b += 1,
-            Ordering::Equal => counts.both += 1,
-        }
-        if order != Ordering::Greater {
-            a = next(&mut table_a, &mut counts.holes[0])?;
-        }
-        if order != Ordering::Less {
-            b = next(&mut table_b, &mut counts.holes[1])?;
-        }
-    }
-}
-
-fn next(table: &mut Pulses, holes: &mut u64) -> Result<Option<(u64, PulseRow)>, ReadError> {
-    while let Some(row) = table.next_pulse()? {
-        match row.pulse {
-            Some(pulse) => return Ok(Some((pulse, row))),
-            None => *holes += 1,
-        }
-    }
-    Ok(None)
-}
-
-impl PulseCounts {
-    fn hold(&mut self, pulse: u64, a: &PulseRow, b: &PulseRow) {
-        if a.verdict != b.verdict {
-            self.differ += 1;
-            if self.first.len() < MOST_SHOWN {
-                self.first.push(Otherwise { pulse, a: said(a), b: said(b) });
-            }
-        }
-        for quantity in Quantity::ALL {
-            let levels = a.detect_db[quantity].zip(b.detect_db[quantity]);
-            let off = levels.map_or(0.0, |(a, b)| (a - b).abs());
-            if off > self.farthest.map_or(0.0, |(most, _, _)| most) {
-                self.farthest = Some((off, pulse, quantity));
-            }
-        }
-    }
-
-    fn text(&self, text: &mut String) {
-        writeln!(
-            text,
-            "\npulses: {} in both, {} only in A, {} only in B; missing: A {}, B {}",
-            self.both, self.only_a, self.only_b, self.holes[0], self.holes[1]
-        )
-        .ok();
-        if self.same_bytes {
-            text.push_str("pulses.csv: equal byte for byte\n");
-            return;
-        }
-        match self.farthest {
-            None => text.push_str("detection levels: equal where both have them\n"),
-            Some((off, pulse, quantity)) => {
-                let quantity = quantity.name();
-                writeln!(
-                    text,
-                    "detection levels: largest difference {off:.3e} dB, {quantity} of pulse {pulse}"
-                )
-                .ok();
-            }
-        }
-        if self.differ == 0 {
-            text.push_str("verdicts: equal in every pulse of both\n");
-            return;
-        }
-        writeln!(text, "verdicts: other in {}", words::count(self.differ, "pulse")).ok();
-        for found in &self.first {
-            writeln!(text, "  pulse {}\n    A  {}\n    B  {}", found.pulse, found.a, found.b).ok();
-        }
-        let more = self.differ - u64::try_from(self.first.len()).unwrap_or(self.differ);
-        if more > 0 {
-            writeln!(text, "  and {more} more").ok();
-        }
-    }
-}
-
-/// A verdict with its reason; silence with its detection limit.
-fn said(row: &PulseRow) -> String {
-    let Some(verdict) = row.verdict else { return format!("none, {}", row.reason) };
-    let mut text = words::verdict(verdict).to_owned();
-    if verdict == Verdict::NotDetected {
-        write!(text, ", broadband heard from {}", words::db(row.hear_db[Quantity::Broadband])).ok();
-    }
-    if !row.reason.is_empty() {
-        write!(text, ", {}", row.reason).ok();
-    }
-    text
-}
-
-fn same_bytes(a: &Path, b: &Path) -> Result<bool, ReadError> {
-    let open = |path: &Path| {
-        File::open(path).map_err(|error| ReadError::of_io(&path.display().to_string(), error))
-    };
-    let (mut file_a, mut file_b) = (open(a)?, open(b)?);
-    let (mut block_a, mut block_b) = (vec![0; 1 << 16], vec![0; 1 << 16]);
-    loop {
-        let read_a = fill(&mut file_a, &mut block_a, a)?;
-        let read_b = fill(&mut file_b, &mut block_b, b)?;
-        if read_a != read_b || block_a[..read_a] != block_b[..read_b] {
-            return Ok(false);
-        }
-        if read_a == 0 {
-            return Ok(true);
-        }
-    }
-}
-
-/// Fills a block as far as the file goes.
-fn fill(file: &mut File, block: &mut [u8], path: &Path) -> Result<usize, ReadError> {
-    let mut filled = 0;
-    while filled < block.len() {
-        match file.read(&mut block[filled..]) {
-            Ok(0) => break,
-            Ok(read) => filled += read,
-            Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
-            Err(error) => return Err(ReadError::of_io(&path.display().to_string(), error)),
-        }
-    }
-    Ok(filled)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[track_caller]
-    fn check(a: &str, b: &str, expected: &[&str]) {
-        let value = |text: &str| -> Value {
-            named(&serde_json::to_value(text.parse::<toml::Table>().unwrap()).unwrap())
-        };
-        let mut pairs = Vec::new();
-        differ("", &value(a), &value(b), &mut pairs);
-        let found: Vec<&str> = pairs.iter().map(|pair| pair.name.as_str()).collect();
-        assert_eq!(found, expected);
-    }
-
-    #[test]
-    fn settings_differ_by_value_and_not_by_writing() {
-        check("[drive]\nfrequency_hz = 0.7e6", "# f0\n[drive]\nfrequency_hz = 700000.0", &[]);
-        check("x = 5", "x = 5.0", &[]);
-        check("[a]\nx = 1\ny = 2", "[a]\nx = 1\ny = 3\nz = 4", &["a.y", "a.z"]);
-        check("x = [1, 2]", "x = [1, 3]", &["x"]);
-    }
-
-    #[test]
-    fn alarms_are_held_against_those_of_their_name() {
-        let one = "[[alarm]]\nname = \"p\"\nhold_s = 1.0\n[[alarm]]\nname = \"q\"\nhold_s = 2.0";
-        let other = "[[alarm]]\nname = \"q\"\nhold_s = 3.0\n[[alarm]]\nname = \"p\"\nhold_s = 1.0";
-        check(one, other, &["alarm.\"q\".hold_s"]);
     }
 }

@@ -78,7 +78,7 @@ struct Streams {
 /// Where the recorder listens; gives it back when the source ends.
 struct Tee {
     recorder: Option<Recorder>,
-    back: std::sync::mpsc::Sender<Recorder>,
+    back: crossbeam_channel::Sender<Recorder>,
 }
 
 impl Tee {
@@ -92,8 +92,8 @@ impl Tee {
 impl Drop for Tee {
     fn drop(&mut self) {
         if let Some(recorder) = self.recorder.take() {
-            // Whoever waited has gone.
-            self.back.send(recorder).ok();
+            // The line has room for the one there is.
+            self.back.try_send(recorder).ok();
         }
     }
 }
@@ -371,7 +371,7 @@ async fn analyse(
     };
     let workers = setup.workers;
     let thread = move || {
-        let (recorder_in, recorder_out) = std::sync::mpsc::channel();
+        let (recorder_in, recorder_out) = crossbeam_channel::bounded(1);
         let source = |buffers: Buffers| {
             buffers_in.send(buffers).ok();
             let mut tee = Tee { recorder: recorder.take(), back: recorder_in };

@@ -2,13 +2,16 @@
 
 pub mod baseline;
 pub mod check;
+pub mod compare;
 pub mod demo;
 pub mod draft;
 pub mod live;
 pub mod monitor;
 pub mod repair;
 pub mod replay;
+pub mod report;
 pub mod send;
+pub mod sessions;
 pub mod table;
 
 use std::io::Write as _;

@@ -409,6 +409,7 @@ impl Annotation {
 
 #[cfg(test)]
 mod tests {
+    use std::fs;
     use std::sync::Arc;
 
     use proptest::prelude::*;
@@ -491,7 +492,7 @@ mod tests {
         let mut writer = SigmfWriter::create(&base, &head, &[VOLTS]).unwrap();
         writer.pulse(&PulseTag { stage: Stage::Noise, ..tag(1, 20) }, b"abc").unwrap();
         writer.finish().unwrap();
-        let text = std::fs::read_to_string(folder.path().join("x.sigmf-meta")).unwrap();
+        let text = fs::read_to_string(folder.path().join("x.sigmf-meta")).unwrap();
         // FIPS 180-4's example as given by NIST: SHA-512 of "abc".
         let sum = "ddaf35a193617abacc417349ae20413112e6fa4e89a97ea20a9eeee64b55d39a\
                    2192992a274fc1a836ba3c23a3feebbd454d4423643ce80e2a9ac94fa54ca49f";

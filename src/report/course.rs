@@ -17,7 +17,7 @@ use crate::signal::{PerQuantity, Quantity, as_f64};
 const LEGEND: f64 = 36.0;
 const SIGNS: f64 = 28.0;
 const DRIVE: f64 = 44.0;
-const GAP: f64 = 13.0;
+const GAP: f64 = 11.0;
 const LANE: f64 = 14.0;
 
 /// A verdict and the lines it is drawn of: class, and how far from the middle of its lane.

@@ -138,7 +138,9 @@ fn title(folder: &SessionFolder, story: &Story, subject: &str) -> String {
     html += &pair_table(&pairs);
     writeln!(html, "<p class=\"caution\"><b>Caution.</b> {}</p>", escape(crate::CAUTION)).ok();
     html += "<p class=\"caution\">A verdict describes the sound: broadband can also come from fluctuating bubble numbers, harmonics from propagation, and two bubbles can cancel a subharmonic. “Not detected” means that nothing stood over its limit; what could have been heard stands beside it.</p>\n";
-    if !folder.is_finished() {
+    if folder.is_told() && !folder.is_finished() {
+        html += "<p class=\"caution\"><b>This session was interrupted:</b> the last rows and the row of an exposure that was under way may be missing, sample account and raw doses are not there. simmer repair cuts what is torn.</p>\n";
+    } else if !folder.is_finished() {
         html += "<p class=\"caution\"><b>This session was not ended in order:</b> there is no session.json, so settings, sample account and raw doses are missing here, limits are drawn without the margin of repeatability, and the last rows may be missing.</p>\n";
     }
     html + "</header>\n"
@@ -262,8 +264,7 @@ fn account(folder: &SessionFolder) -> String {
     if account.is_null() {
         return "<section><h2>Sample account</h2><p>Not there: the session was not ended in order.</p></section>\n".to_owned();
     }
-    let whole =
-        |value: &Value| value.as_u64().map_or_else(|| UNKNOWN.to_owned(), |n| n.to_string());
+    let whole = |value: &Value| value.as_u64().map_or_else(|| UNKNOWN.to_owned(), words::grouped);
     let mut pairs: Vec<(String, String)> =
         ACCOUNT.iter().map(|(key, label)| ((*label).to_owned(), whole(&account[*key]))).collect();
     let stream = folder.about(&["stream"]).as_object();
@@ -397,7 +398,7 @@ fn channels(story: &Story) -> String {
 
 fn settings(folder: &SessionFolder) -> String {
     let mut html = "<section class=\"settings\"><h2>Settings in full</h2>\n".to_owned();
-    if !folder.is_finished() {
+    if !folder.is_told() {
         return html + "<p>Not there: session.json is missing.</p></section>\n";
     }
     let mut table = Table::new("", &["what", "value"]);

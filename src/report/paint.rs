@@ -86,7 +86,7 @@ pub fn paint(
 }
 
 fn sounds(folder: &SessionFolder) -> Result<Option<Sounds>, ReportError> {
-    let Some(file) = folder.spectra()? else { return Ok(None) };
+    let Some(file) = folder.spectra()?.filter(|file| file.pulses > 0) else { return Ok(None) };
     let bin_hz = folder.about(&["axes", "bin_hz"]).as_f64().filter(|hz| *hz > 0.0);
     // A session without an end does not say how wide its bins are.
     let Some(bin_hz) = bin_hz else { return Ok(None) };

@@ -2,10 +2,13 @@
 //! beyond the knee, on both sides.
 
 /// Height of a panel of levels.
-pub const PANEL: f64 = 88.0;
+pub const PANEL: f64 = 76.0;
 
 /// Ticks closer than this would touch.
 const APART: f64 = 12.5;
+
+/// No tick stands nearer to the top.
+const TOP_FREE: f64 = 4.0;
 
 /// A scale of a panel.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -51,7 +54,10 @@ impl Scale {
                     side.push(sign * n * decade);
                 }
             }
-            let inside = |db: &f64| (self.low..=self.high).contains(db);
+            // One at the very top would touch the lowest of the panel above.
+            let inside = |db: &f64| {
+                (self.low..=self.high).contains(db) && self.y(*db) - self.top >= TOP_FREE
+            };
             for db in side.into_iter().filter(inside).rev() {
                 let y = self.y(db);
                 if (y - last).abs() >= APART {
@@ -76,8 +82,8 @@ mod tests {
     #[test]
     fn ticks_have_room_on_a_quiet_and_on_a_loud_scale() {
         check(-0.3, 0.8, 0.6, &[0.0, 0.2, 0.5, -0.2]);
-        // asinh(20 / 3) + asinh(17 / 3) is 5.0 with its room 5.8, so 15 units each: 5 stands 19 from 0,
-        // 10 and 2 too near to it, 20 another 20 on.
+        // asinh(20 / 3) + asinh(17 / 3) is 5.0 with its room 5.8, so 13 units each: 5 stands 17 from 0,
+        // 10 and 2 too near to it, 20 another 17 on.
         check(-17.0, 20.0, 3.0, &[0.0, 5.0, 20.0, -5.0, -20.0]);
     }
 

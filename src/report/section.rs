@@ -105,6 +105,11 @@ fn pictures(folder: &SessionFolder, figures: &Figures, at: usize) -> String {
         Some(spectrogram) => {
             writeln!(html, "<figure>{spectrogram}<figcaption>Power density at the receiver against time. Each point is the loudest of the pulses, bins and channels that share it; white: no pulse came. The lightest colour also stands for the loudest 0.5 % of points, the darkest for the quietest 1 %.</figcaption></figure>").ok();
         }
+        None if folder.file("spectra.npy").exists() && !folder.is_told() => {
+            html += &paragraph(
+                "No spectrogram: without session.json the width of a bin of spectra.npy is not known.",
+            );
+        }
         None if folder.file("spectra.npy").exists() => {
             html += &paragraph("No spectrogram: spectra.npy holds no numbers of this exposure.");
         }

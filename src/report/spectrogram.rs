@@ -12,7 +12,7 @@ use super::svg::{COLUMNS, LEFT, PLOT, Picture, Place, short, tick, ticks};
 use crate::signal::as_f64;
 
 /// Height of the plot.
-const HEIGHT: f64 = 220.0;
+const HEIGHT: f64 = 184.0;
 const TOP: f64 = 10.0;
 
 /// Colours of the map that are used; code 0 is paper, where no pulse came.
@@ -47,7 +47,7 @@ impl Spectrogram {
         let span_s = chapter.span_s();
         let period_s = chapter.period_s.unwrap_or(span_s);
         let pulses = (span_s / period_s).round().clamp(1.0, as_f64(COLUMNS));
-        let columns = column(pulses / as_f64(COLUMNS), COLUMNS) + 1;
+        let columns = column((pulses - 0.5) / as_f64(COLUMNS), COLUMNS) + 1;
         let share = exposures.div_ceil(FULL_PICTURES).max(1);
         let rows = (ROWS / share).max(40).min(bins.max(1));
         let row_of = (0..bins).map(|bin| bin * rows / bins.max(1)).collect();

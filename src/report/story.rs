@@ -8,6 +8,7 @@ use serde_json::Value;
 use super::drives::{BaselineLook, Median, Step, step_at};
 use super::entries::{Entry, Found, entry, found};
 use crate::detect::{Channel, Stage, Verdict};
+use crate::session::read::sheet::MOST_EXPOSURES;
 use crate::session::read::{ExposureRow, PulseRow, ReadError, SessionFolder};
 use crate::signal::{PerQuantity, Quantity};
 
@@ -193,8 +194,11 @@ impl Story {
         }
     }
 
-    /// A chapter of an exposure that has no row of the table yet.
+    /// A chapter of an exposure that has no row of the table yet; the last one where there are too many.
     fn open(&mut self, row: &PulseRow) -> usize {
+        if self.chapters.len() >= MOST_EXPOSURES {
+            return self.chapters.len() - 1;
+        }
         let pulse = row.pulse.unwrap_or(0);
         let number = row.exposure.map_or(0, u64::from);
         self.chapters.push(Chapter::new(number, row.target.clone(), (pulse, u64::MAX)));

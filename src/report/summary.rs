@@ -78,7 +78,11 @@ pub fn sentences(chapter: &Chapter) -> Result<Vec<String>, ReadError> {
     all.extend(deaf(chapter));
     all.extend(lasting.iter().map(|found| {
         let Lasting { quantity, pulse, channel, .. } = found;
-        let channel = if channel.is_empty() { String::new() } else { format!(" on channel {channel}") };
+        let channel = match channel.as_str() {
+            "" => String::new(),
+            "all" => " on all channels together".to_owned(),
+            channel => format!(" on channel {channel}"),
+        };
         format!(
             "Many pulses together established {} since pulse {pulse}: {} over baseline at {}{channel}.",
             quantity.name(),

@@ -96,6 +96,20 @@ pub fn count(n: u64, noun: &str) -> String {
     format!("{n} {noun}{}", if n == 1 { "" } else { "s" })
 }
 
+/// A whole number with a narrow space after every three digits.
+#[must_use]
+pub fn grouped(n: u64) -> String {
+    let digits = n.to_string();
+    let mut text = String::new();
+    for (i, digit) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) {
+            text.push('\u{202f}');
+        }
+        text.push(digit);
+    }
+    text
+}
+
 /// A length of time.
 #[must_use]
 pub fn duration(seconds: f64) -> String {
@@ -208,6 +222,8 @@ mod tests {
     #[test]
     fn times_and_lists_read_as_said() {
         assert_eq!(duration(21.8), "21.8 s");
+        assert_eq!(grouped(36_600_000), "36\u{202f}600\u{202f}000");
+        assert_eq!(grouped(300), "300");
         assert_eq!(duration(3599.8), "59 min 59 s");
         assert_eq!(listed(&["a".into(), "b".into(), "c".into()]), "a, b and c");
         assert_eq!(db(Some(-0.456)), "−0.46\u{a0}dB");

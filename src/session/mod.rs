@@ -1,7 +1,8 @@
 //! What a session leaves behind: a folder other programs can read.
 //!
 //! [`table`] `pulses.csv` and `exposures.csv`, [`events`] `events.ndjson` and [`acts`] the acts in it,
-//! `npy` `spectra.npy`, `pen` the thread that writes,
+//! `npy` `spectra.npy`, `pen` the thread that writes, [`recorder`] raw samples, [`read`] all of it
+//! read back, [`mod@repair`] after a crash,
 //! [`baseline_file`] baselines as JSON, [`Folder`] all of it together with `session.json`.
 
 pub mod acts;
@@ -9,6 +10,7 @@ pub mod baseline_file;
 pub mod events;
 mod npy;
 pub(crate) mod pen;
+pub mod read;
 pub mod recorder;
 pub mod repair;
 pub mod replayed;

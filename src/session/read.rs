@@ -118,10 +118,18 @@ impl SessionFolder {
         self.path.join(name)
     }
 
+    /// Whether there is a `session.json`.
+    #[must_use]
+    pub const fn is_told(&self) -> bool {
+        self.about.is_some()
+    }
+
     /// Whether the session was ended in order.
     #[must_use]
-    pub const fn is_finished(&self) -> bool {
-        self.about.is_some()
+    pub fn is_finished(&self) -> bool {
+        // Sessions of the first versions have no state, and this file only when they were finished.
+        let state = self.about.as_ref().map(|about| about["state"].as_str().unwrap_or("finished"));
+        state == Some("finished")
     }
 
     /// A value of `session.json` by its keys; null where there is none.

@@ -167,7 +167,7 @@ impl Recorder {
             self.waiting.fetch_add(bytes.len(), Ordering::Relaxed);
             let (tag, offset, last) = (Arc::clone(tag), *offset, *last);
             match self.line.try_send(Piece::Stretch { tag, offset, bytes: copy, last }) {
-                Ok(()) => return,
+                Ok(()) => {}
                 Err(error) => {
                     self.waiting.fetch_sub(bytes.len(), Ordering::Relaxed);
                     self.left_out(frame, error.is_full());
@@ -240,7 +240,9 @@ impl Reel {
                 }
                 Ok(Piece::Begin(stream)) => self.begin(stream),
                 Ok(Piece::Length(samples)) => {
-                    self.writer.as_mut().map(|writer| writer.note_length(samples));
+                    if let Some(writer) = &mut self.writer {
+                        writer.note_length(samples);
+                    }
                     Ok(())
                 }
                 Err(RecvTimeoutError::Timeout) => Ok(()),

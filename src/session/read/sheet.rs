@@ -2,7 +2,7 @@
 
 use std::cell::Cell;
 use std::fs::File;
-use std::io::Read;
+use std::io::{Read, Seek, SeekFrom};
 use std::path::Path;
 use std::rc::Rc;
 
@@ -14,7 +14,7 @@ use super::{MOST_LINE_BYTES, ReadError};
 const MOST_COLUMNS: usize = 1000;
 
 /// Most exposures of one session.
-const MOST_EXPOSURES: usize = 100_000;
+pub const MOST_EXPOSURES: usize = 10_000;
 
 /// What a reader buffers ahead, bytes; comes on top of the longest record.
 const READ_AHEAD_BYTES: u64 = 1 << 16;
@@ -48,20 +48,22 @@ pub struct Sheet {
     left: Rc<Cell<u64>>,
     record: StringRecord,
     bytes: u64,
-    finished: bool,
+    /// Whether the last line has no end, in a session without one.
+    cut: bool,
 }
 
 impl Sheet {
-    /// Opens a table and reads its head. Of a table that is not `finished`, a last line that does not
-    /// fit is left out.
+    /// Opens a table and reads its head. Of a table that is not `finished`, a last line without an end
+    /// is left out.
     ///
     /// # Errors
     /// When it cannot be read, has no columns, too many, or one twice.
     pub fn open(file: &Path, finished: bool) -> Result<Self, ReadError> {
         let path = file.display().to_string();
         let io = |error| ReadError::of_io(&path, error);
-        let opened = File::open(file).map_err(io)?;
+        let mut opened = File::open(file).map_err(io)?;
         let bytes = opened.metadata().map_err(io)?.len();
+        let cut = !finished && !ends_a_line(&mut opened, bytes).map_err(io)?;
         let left = Rc::new(Cell::new(MOST_LINE_BYTES + READ_AHEAD_BYTES));
         let bounded = Bounded { file: opened, left: Rc::clone(&left) };
         let mut reader = csv::ReaderBuilder::new().from_reader(bounded);
@@ -78,7 +80,7 @@ impl Sheet {
             }
         }
         let record = StringRecord::new();
-        Ok(Self { path, columns, reader, left, record, bytes, finished })
+        Ok(Self { path, columns, reader, left, record, bytes, cut })
     }
 
     /// The names of the columns, in order.
@@ -109,11 +111,11 @@ impl Sheet {
     /// Names the line that does not fit.
     pub fn next_row(&mut self) -> Result<bool, ReadError> {
         self.left.set(MOST_LINE_BYTES + READ_AHEAD_BYTES);
-        match self.reader.read_record(&mut self.record) {
-            Ok(more) => Ok(more),
-            Err(_) if !self.finished && self.reader.position().byte() >= self.bytes => Ok(false),
-            Err(error) => Err(fault(&self.path, error)),
+        let read = self.reader.read_record(&mut self.record);
+        if self.cut && self.reader.position().byte() >= self.bytes {
+            return Ok(false);
         }
+        read.map_err(|error| fault(&self.path, error))
     }
 
     /// The line the row begins on, from 1.
@@ -150,6 +152,18 @@ impl Sheet {
         let name = self.columns.get(column.0).map_or("?", String::as_str);
         ReadError::at(&self.path, format!(", line {}, column {name}", self.line()), why)
     }
+}
+
+/// Whether a file is empty or its last byte ends a line; stands at its start again afterwards.
+fn ends_a_line(file: &mut File, bytes: u64) -> std::io::Result<bool> {
+    if bytes == 0 {
+        return Ok(true);
+    }
+    let mut last = [0];
+    file.seek(SeekFrom::Start(bytes - 1))?;
+    file.read_exact(&mut last)?;
+    file.seek(SeekFrom::Start(0))?;
+    Ok(last == *b"\n")
 }
 
 fn number(text: &str) -> Result<Option<f64>, String> {
@@ -293,6 +307,8 @@ mod tests {
     fn a_row_of_other_length_is_named_and_a_cut_one_left_out() {
         check_fault("exposure,x\n1,2\n1\n", true, ", line 3: has 1 cells under 2 columns");
         assert_eq!(read("exposure,x\n1,2\n1", false).unwrap().len(), 1);
+        assert_eq!(read("exposure,x\n1,2\n1,2.", false).unwrap().len(), 1);
+        assert_eq!(read("exposure,x\n1,2\n1,2", true).unwrap().len(), 2);
         check_fault("exposure,x\n1\n1,2\n", false, ", line 2: has 1 cells under 2 columns");
     }
 

@@ -11,7 +11,7 @@ use super::ReadError;
 const MOST_HEAD_BYTES: u64 = 1 << 16;
 
 /// Most numbers of one pulse.
-const MOST_PULSE_VALUES: u64 = 1 << 26;
+const MOST_PULSE_VALUES: u64 = 1 << 24;
 
 /// The file while it is read.
 pub struct SpectraFile {
@@ -55,7 +55,8 @@ impl SpectraFile {
         }
         let size = |n: u64| usize::try_from(n).unwrap_or(0);
         let (channels, bins) = (size(channels), size(bins));
-        let bytes = vec![0; 4 * channels * bins];
+        // Only as much as the file is known to hold.
+        let bytes = if held == 0 { Vec::new() } else { vec![0; 4 * channels * bins] };
         Ok(Self { path, reader, data_start, pulses: held, channels, bins, bytes, at: 0 })
     }
 
