@@ -220,7 +220,7 @@ pub(crate) fn contrast(run: &Run) -> Vec<Line> {
                 }
                 counts
             };
-            let blocks = run.trials(40, 200);
+            let blocks = run.trials(40, 400);
             let counts = run.crew.run(&name, blocks, || Bench::new(&plan, Colour::White), one);
             for (place, quantity) in quantities.into_iter().enumerate() {
                 lines.push(Line::Share {
