@@ -10,9 +10,9 @@ use crate::session::read::{ReadError, SessionFolder};
 /// Which session, and where to.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:
-  simmer replay -c demo-data/config.toml --spectra --out out/replayed \\
+  simmer replay -c demo-data/config.toml --spectra --out out/reported \\
       demo-data/baseline.sigmf-meta demo-data/exposure.sigmf-meta
-  simmer report out/replayed --figures out/figures")]
+  simmer report out/reported --figures out/figures")]
 pub struct Report {
     /// Session folder
     #[arg(value_name = "SESSION")]

@@ -28,7 +28,7 @@ pub enum Format {
 /// Where to look and what to give.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:
-  simmer replay -c demo-data/config.toml --out out/replayed \\
+  simmer replay -c demo-data/config.toml --out out/listed \\
       demo-data/baseline.sigmf-meta demo-data/exposure.sigmf-meta
   simmer sessions out
   simmer sessions out --exposures > out/exposures.csv
