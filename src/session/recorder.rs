@@ -31,6 +31,9 @@ const SPENT: usize = 64;
 /// Pulses of one file; its metadata are written in one go.
 const MOST_PULSES: usize = 1 << 20;
 
+/// The disk's room is looked at this often, bytes.
+const LOOK_EVERY_BYTES: u64 = 1 << 20;
+
 /// How long a disk may take for what still waits at the end.
 const PATIENCE: Duration = Duration::from_secs(30);
 
@@ -118,6 +121,7 @@ impl Recorder {
             stream: None,
             fresh: false,
             writer: None,
+            since_look: 0,
             recorded: Recorded::default(),
         };
         let (held, teller) = (Arc::clone(&waiting), Arc::clone(&tell));
@@ -217,6 +221,8 @@ struct Reel {
     /// The stream has no file yet.
     fresh: bool,
     writer: Option<SigmfWriter>,
+    /// Bytes since the disk's room was looked at.
+    since_look: u64,
     recorded: Recorded,
 }
 
@@ -296,6 +302,11 @@ impl Reel {
         if self.writer.is_none() {
             self.open()?;
         }
+        self.since_look += bytes.len() as u64;
+        if self.since_look >= LOOK_EVERY_BYTES {
+            self.since_look = 0;
+            room(&self.folder, self.spec.keep_free_bytes)?;
+        }
         let Some(writer) = &mut self.writer else { return Ok(()) };
         writer.stretch(tag, offset, bytes, last)?;
         self.recorded.bytes += bytes.len() as u64;
@@ -321,8 +332,7 @@ impl Reel {
 
     fn sync(&mut self) -> Result<(), Stop> {
         let Some(writer) = &mut self.writer else { return Ok(()) };
-        writer.sync()?;
-        room(&self.folder, self.spec.keep_free_bytes)
+        Ok(writer.sync()?)
     }
 
     fn close(&mut self) -> Result<(), Stop> {
