@@ -31,7 +31,7 @@ pub enum Format {
   simmer replay -c demo-data/config.toml --out out/listed \\
       demo-data/baseline.sigmf-meta demo-data/exposure.sigmf-meta
   simmer sessions out
-  simmer sessions out --exposures > out/exposures.csv
+  simmer sessions out --exposures
 
 A folder that cannot be read is named on standard error; the exit code is then 65.")]
 pub struct Sessions {

@@ -3,6 +3,7 @@
 use std::collections::HashSet;
 
 use super::*;
+use crate::config::settings::RecordSettings;
 use crate::detect::{
     AlarmLimit, AlarmSpec, Condition, DetectSpec, Rule, Severity, SignOfLife, Trigger,
 };
@@ -140,6 +141,8 @@ fn each_required_key_is_missed_by_name() {
         "http",
         "stream",
         "spectra_kept_bytes",
+        "rotate_bytes",
+        "keep_free_bytes",
     ];
     let mut required = 0;
     for (line, key) in keys() {
@@ -155,8 +158,8 @@ fn each_required_key_is_missed_by_name() {
         required += 1;
     }
     // 6 of drive, 11 of receive without the optional ones, 3 of spectrum, 7 of bands, 10 of detect,
-    // and the five alarms of the example with 7, 7, 6, 6, 6.
-    assert_eq!(required, 6 + 11 + 3 + 7 + 10 + 32);
+    // the five alarms of the example with 7, 7, 6, 6, 6, and raw of record.
+    assert_eq!(required, 6 + 11 + 3 + 7 + 10 + 32 + 1);
 }
 
 #[test]
@@ -181,7 +184,9 @@ fn each_misspelt_key_finds_the_right_one_in_one_fault() {
 
 #[test]
 fn each_misspelt_table_finds_the_right_one_in_one_fault() {
-    for table in ["session", "drive", "receive", "spectrum", "bands", "detect", "alarm", "serve"] {
+    for table in
+        ["session", "drive", "receive", "spectrum", "bands", "detect", "alarm", "record", "serve"]
+    {
         let slip = &table[..table.len() - 1];
         let [header, wrong] = [table, slip].map(|name| format!("[{name}]"));
         let fault = refused(&PHANTOM.replace(&header, &wrong)).diagnostics()[0].clone();
@@ -220,6 +225,15 @@ fn keys_of_later_work_are_refused_and_not_ignored() {
     after("pulse_s = 4e-3", "calibration_file");
     after("unused_channels = []", "sensitivity_file");
     after("unused_channels = []", "insertion_loss_file");
-    let fault = only_fault(&format!("{PHANTOM}\n[record]\n"));
-    assert!(fault.message().contains("`record` is not used by this version yet"));
+}
+
+#[test]
+fn what_is_recorded_has_bounds() {
+    let record = |text: &str| parse("bench.toml", text).unwrap().settings.record;
+    let told = RecordSettings { raw: true, rotate_bytes: 4 << 30, keep_free_bytes: 1 << 30 };
+    assert_eq!(record(PHANTOM), Some(told));
+    let plain = with_line(PHANTOM, "rotate_bytes", "");
+    assert_eq!(record(&with_line(&plain, "keep_free_bytes", "")), Some(told));
+    let fault = only_fault(&with_line(PHANTOM, "rotate_bytes", "rotate_bytes = 1048575"));
+    assert!(fault.message().contains("record.rotate_bytes"), "{fault}");
 }
