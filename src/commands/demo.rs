@@ -9,7 +9,7 @@ use tokio::runtime::Handle;
 use tokio::sync::{oneshot, watch};
 
 use super::live::{Live, Setup};
-use super::monitor::{HTTP, Why, log, report, runtime, say_where, until_stopped};
+use super::monitor::{HTTP, Signals, Why, log, report, runtime, say_where, until_stopped};
 use super::replay::default_workers;
 use super::send::hello;
 use super::{Failure, Prepared, RUNNING, USAGE, plan, say};
@@ -102,6 +102,7 @@ impl Demo {
             token: None,
             source: SOURCE,
         };
+        let mut signals = Signals::listen()?;
         let live = Live::start(setup).await?;
         say(&format!("{SOURCE}; drive 0.7 MHz, 4 ms bursts at 5 Hz"));
         say(crate::CAUTION);
@@ -115,11 +116,11 @@ impl Demo {
                     totals.pulses, totals.received, totals.lost));
                 if self.stay {
                     say("the page stays until Ctrl-C");
-                    until_stopped(&live).await?;
+                    until_stopped(&live, &mut signals).await;
                 }
                 None
             }
-            why = until_stopped(&live) => Some(why?),
+            why = until_stopped(&live, &mut signals) => Some(why),
         };
         let left = live.stop().await?;
         let well = report(&left)?;

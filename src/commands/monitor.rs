@@ -108,32 +108,69 @@ pub fn log(level: &str) {
         .ok();
 }
 
-/// Waits for a signal, or for the analysis to end. From then on a second signal ends at once.
-///
-/// # Errors
-/// When the system gives no signals.
-pub async fn until_stopped(live: &Live) -> Result<Why, Failure> {
-    let fault = |error: std::io::Error| Failure::new(RUNNING, format!("signals: {error}"));
+/// The signals that end a command. Made before anybody is told where it is: whoever knows may send
+/// one at once.
+pub struct Signals {
     #[cfg(unix)]
-    let mut terminate =
-        tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()).map_err(fault)?;
+    interrupt: tokio::signal::unix::Signal,
     #[cfg(unix)]
-    let terminated = async move { terminate.recv().await };
-    #[cfg(not(unix))]
-    let terminated = std::future::pending::<Option<()>>();
-    tokio::select! {
-        interrupted = tokio::signal::ctrl_c() => {
-            interrupted.map_err(fault)?;
-            say("stopping; press Ctrl-C again to end at once");
-            tokio::spawn(async {
-                if tokio::signal::ctrl_c().await.is_ok() {
-                    std::process::exit(130);
-                }
-            });
-            Ok(Why::Interrupt)
+    terminate: tokio::signal::unix::Signal,
+}
+
+impl Signals {
+    /// Takes them from now on.
+    ///
+    /// # Errors
+    /// When the system gives no signals.
+    pub fn listen() -> Result<Self, Failure> {
+        #[cfg(unix)]
+        {
+            use tokio::signal::unix::{SignalKind, signal};
+            let fault = |error: std::io::Error| Failure::new(RUNNING, format!("signals: {error}"));
+            Ok(Self {
+                interrupt: signal(SignalKind::interrupt()).map_err(fault)?,
+                terminate: signal(SignalKind::terminate()).map_err(fault)?,
+            })
         }
-        _ = terminated => Ok(Why::Terminate),
-        () = live.fallen.cancelled() => Ok(Why::Fell),
+        #[cfg(not(unix))]
+        Ok(Self {})
+    }
+
+    #[cfg(unix)]
+    async fn next(&mut self) -> Why {
+        tokio::select! {
+            _ = self.interrupt.recv() => Why::Interrupt,
+            _ = self.terminate.recv() => Why::Terminate,
+        }
+    }
+
+    #[cfg(not(unix))]
+    async fn next(&mut self) -> Why {
+        // Where this cannot be waited for, only the analysis ends the command.
+        match tokio::signal::ctrl_c().await {
+            Ok(()) => Why::Interrupt,
+            Err(_) => std::future::pending().await,
+        }
+    }
+}
+
+/// Waits for a signal, or for the analysis to end. From then on a second interrupt ends at once.
+pub async fn until_stopped(live: &Live, signals: &mut Signals) -> Why {
+    tokio::select! {
+        why = signals.next() => {
+            if why == Why::Interrupt {
+                let again = Signals::listen();
+                say("stopping; press Ctrl-C again to end at once");
+                if let Ok(mut again) = again {
+                    tokio::spawn(async move {
+                        while again.next().await != Why::Interrupt {}
+                        std::process::exit(130);
+                    });
+                }
+            }
+            why
+        }
+        () = live.fallen.cancelled() => Why::Fell,
     }
 }
 
@@ -227,10 +264,11 @@ impl Monitor {
             token,
             source: "live",
         };
+        let mut signals = Signals::listen()?;
         let live = Live::start(setup).await?;
         say(crate::CAUTION);
         say_where(&live, unix.as_deref());
-        let why = until_stopped(&live).await?;
+        let why = until_stopped(&live, &mut signals).await;
         let left = live.stop().await?;
         let well = report(&left)?;
         if !well {

@@ -233,4 +233,4 @@ def test_files_cut_anywhere_end_with_an_error_and_no_panic(session, tmp_path):
 
 def test_the_help_shows_an_example_on_demo_data():
     text = run("report", "--help").stdout
-    assert "simmer replay -c demo-data/config.toml" in text and "simmer report out/replayed" in text
+    assert "simmer replay -c demo-data/config.toml" in text and "simmer report out/reported" in text
