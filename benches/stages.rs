@@ -6,8 +6,11 @@ use std::sync::Arc;
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use simmer::bench::{Scene, SceneSpec, Scratch};
 use simmer::config::parse;
-use simmer::detect::{Judgement, Pulse, PulseTime, Session, Stage};
-use simmer::signal::{ChannelReading, Ear, Plan, SampleFormat, pcm};
+use simmer::detect::{Channel, Judgement, Pulse, PulseTime, Rule, Session, Stage};
+use simmer::signal::{ChannelReading, Ear, PerQuantity, Plan, Quantity, SampleFormat, pcm};
+use simmer::tune::QuantityTuning;
+use simmer::tune::table::{Kind, Seen, Table};
+use simmer::tune::view::{Choice, View};
 
 const CONFIGURATION: &str = include_str!("../config/bench-phantom.toml");
 
@@ -66,5 +69,63 @@ fn stages(criterion: &mut Criterion) {
     group.finish();
 }
 
-criterion_group!(benches, stages);
+/// 20 000 pulses, half of them quiet, on three channels and `all`: reading them in and one look at a
+/// limit.
+fn tuning(criterion: &mut Criterion) {
+    let loaded = parse("config/bench-phantom.toml", CONFIGURATION).expect("the example loads");
+    let detect = &loaded.settings.detect;
+    let mut state = 1_u64;
+    let mut noise = || {
+        state =
+            state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        f64::from(u32::try_from(state >> 32).unwrap_or(0)) / 2f64.powi(32)
+    };
+    let rows: Vec<(Kind, Channel, f64, PerQuantity<Option<f64>>)> = (0..20_000_u32)
+        .flat_map(|pulse| {
+            let kind = if pulse < 10_000 { Kind::Quiet } else { Kind::Bubbles };
+            let drive = 0.05 * 1.1_f64.powi(i32::try_from(pulse % 20).unwrap_or(0));
+            let rise = if kind == Kind::Bubbles { 10.0 * drive } else { 0.0 };
+            let levels = [(); 4].map(|()| Some(rise + noise() + noise() + noise()));
+            [Channel::One(0), Channel::One(1), Channel::One(2), Channel::All]
+                .map(|channel| (kind, channel, drive, PerQuantity(levels)))
+        })
+        .collect();
+    let filled = || {
+        let mut table = Table::new(detect.drive_tolerance);
+        for (kind, channel, drive, levels) in &rows {
+            let reason = if *kind == Kind::Quiet { "stage baseline" } else { "" };
+            table.take(
+                *kind,
+                &Seen {
+                    channel: *channel,
+                    target: "",
+                    exposure: Some(1),
+                    drive_mpa: Some(*drive),
+                    lambda_db: levels,
+                    reason,
+                },
+            );
+        }
+        table
+    };
+    let table = filled();
+    let rule = Rule { needed: 2, of: 3 };
+    let choices = PerQuantity([Some(Choice { over_db: 2.5, rule }); 4]);
+    let at = (Channel::All, Quantity::Broadband);
+    let mut group = criterion.benchmark_group("tuning, 20 000 pulses");
+    group.bench_function("reading in", |b| b.iter(filled));
+    group.bench_function("proposals of a channel", |b| {
+        b.iter(|| {
+            for quantity in Quantity::ALL {
+                black_box(QuantityTuning::of(&table.set(Channel::All, quantity), detect, 1e-6));
+            }
+        });
+    });
+    group.bench_function("a limit moved", |b| {
+        b.iter(|| View::of(&table, at, black_box(&choices), detect));
+    });
+    group.finish();
+}
+
+criterion_group!(benches, stages, tuning);
 criterion_main!(benches);

@@ -12,6 +12,7 @@ use crate::commands::replay::Replay;
 use crate::commands::report::Report;
 use crate::commands::send::Send;
 use crate::commands::sessions::Sessions;
+use crate::commands::tune::Tune;
 use crate::commands::{Failure, say};
 
 /// Passive cavitation detection: what was heard, and what could have been heard.
@@ -38,6 +39,8 @@ pub enum Command {
     Send(Send),
     /// A baseline file from no-bubble recordings, or how repeatable they are
     Baseline(BaselineCommand),
+    /// Limits that can be defended, the drive from which on bubbles are heard, a forecast
+    Tune(Tune),
     /// Looks at a configuration and at recordings; changes nothing
     Check(Check),
     /// Makes a session that was interrupted readable, without inventing anything
@@ -59,6 +62,7 @@ pub fn run(cli: &Cli) -> u8 {
         Command::Monitor(command) => command.run(),
         Command::Send(command) => command.run(),
         Command::Baseline(command) => command.run(),
+        Command::Tune(command) => command.run(),
         Command::Check(command) => command.run(),
         Command::Repair(command) => command.run(),
         Command::Report(command) => command.run(),

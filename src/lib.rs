@@ -24,6 +24,7 @@ pub mod serve;
 pub mod session;
 pub mod signal;
 pub mod stats;
+pub mod tune;
 
 /// What everyone who sees numbers of this tool must see beside them.
 pub const CAUTION: &str = "Research use only: not a medical device, no treatment planning, no \

@@ -3,13 +3,13 @@
 use std::path::{Path, PathBuf};
 
 /// Every room of the library, as `src/lib.rs` declares them.
-const ROOMS: [&str; 11] = [
+const ROOMS: [&str; 12] = [
     "bench", "commands", "config", "detect", "engine", "ingest", "report", "serve", "session",
-    "signal", "stats",
+    "signal", "stats", "tune",
 ];
 
 /// Rooms without files, sockets, threads, clocks and serialisation.
-const PURE: [&str; 4] = ["bench", "detect", "signal", "stats"];
+const PURE: [&str; 5] = ["bench", "detect", "signal", "stats", "tune"];
 
 /// What a pure room never names.
 const FORBIDDEN: [&str; 7] =

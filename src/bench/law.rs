@@ -16,6 +16,8 @@
 //! * Receiver noise, white, and tones that are no sound: always there.
 //! * An uncoupled receiver hears sound lowered by a fixed loss; feed-through, noise and tones stay.
 
+use crate::signal::Curve;
+
 /// Highest harmonic of the drive that the law knows.
 pub const HARMONICS: usize = 5;
 
@@ -61,6 +63,8 @@ pub struct Law {
     pub tones: [[f64; 2]; 1],
     /// Sound heard by an uncoupled receiver over that of a coupled one, dB.
     pub uncoupled_db: f64,
+    /// Loss of the way from sound to receiver, dB; feed-through, noise and tones do not take it.
+    pub path_loss: Option<Curve>,
     /// Sensitivity of each channel over that of the one before, dB.
     pub channel_step_db: f64,
 }
@@ -90,6 +94,7 @@ impl Law {
             noise_burst_corners_hz: [0.3e6, 3e6],
             tones: [[3.33e6, 60e-6]],
             uncoupled_db: -40.0,
+            path_loss: None,
             channel_step_db: -1.0,
         }
     }

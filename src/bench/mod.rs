@@ -12,6 +12,7 @@
 pub mod law;
 pub mod layout;
 pub mod noise;
+mod path;
 pub mod scene;
 mod sound;
 pub mod spec;

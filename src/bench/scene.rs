@@ -8,6 +8,7 @@
 use super::law::{Law, amplitude_ratio};
 use super::layout::{self, Part, Step};
 use super::noise::{Ziggurat, generator};
+use super::path::Path;
 use super::sound::{self, Sounding, Timing};
 use super::spec::{SceneError, SceneSpec, f64_of, nearest, positive, timing, usize_of, within};
 use crate::signal::{SampleFormat, as_f64};
@@ -43,6 +44,7 @@ pub struct Scene {
     full_scale: [f64; 2],
     timing: Timing,
     ziggurat: Ziggurat,
+    path: Option<Path>,
 }
 
 /// One channel's way from volts to counts.
@@ -117,7 +119,9 @@ impl Scene {
             decibels += law.channel_step_db;
         }
         let ziggurat = Ziggurat::new();
-        Ok(Self { law, steps, seed, repetition_hz, channels, full_scale, timing, ziggurat })
+        let path =
+            law.path_loss.as_ref().map(|loss| Path::new(loss, timing.record, timing.rate_hz));
+        Ok(Self { law, steps, seed, repetition_hz, channels, full_scale, timing, ziggurat, path })
     }
 
     /// How many pulses the scene has.
@@ -188,7 +192,8 @@ impl Scene {
         };
         let mut random = generator([self.seed, pulse.number, SOUND]);
         let chance = (&self.ziggurat, &mut random);
-        sound::add(&self.law, &self.timing, sounding, chance, volts);
+        let behind = self.path.as_ref().map(|path| (path, &mut scratch.sound));
+        sound::add(&self.law, &self.timing, sounding, chance, volts, behind);
         let stride = self.channels.len();
         counts.clear();
         counts.resize(volts.len() * stride, 0);
@@ -208,6 +213,7 @@ impl Scene {
 #[derive(Debug, Clone, Default)]
 pub struct Scratch {
     volts: Vec<f64>,
+    sound: Vec<f64>,
 }
 
 /// The nearest count, half to even, of a number within 16 bits.

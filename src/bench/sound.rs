@@ -10,6 +10,7 @@ use rand_pcg::Pcg64;
 
 use super::law::{HARMONICS, Law, amplitude_ratio};
 use super::noise::{Ziggurat, share};
+use super::path::Path;
 use crate::signal::as_f64;
 
 /// Samples between known amplitudes of a half-order line.
@@ -81,18 +82,41 @@ impl Envelope {
     }
 }
 
-/// Adds one pulse to `volts`, which has a value for each sample of the record.
+/// Adds one pulse to `volts`, which has a value for each sample of the record. What sounds goes
+/// `behind` a path, where there is one.
 pub(super) fn add(
     law: &Law,
     timing: &Timing,
     sounding: Sounding,
     (ziggurat, random): (&Ziggurat, &mut Pcg64),
     volts: &mut [f64],
+    behind: Option<(&Path, &mut Vec<f64>)>,
 ) {
     for tone in law.tones {
         add_tone(tone, timing.rate_hz, share(random), volts);
     }
     let Some(nominal_mpa) = sounding.drive_mpa else { return };
+    let Some((path, sound)) = behind else {
+        let electric = add_sound(law, timing, (sounding, nominal_mpa), (ziggurat, random), volts);
+        return add_drive(law, timing, electric, volts);
+    };
+    sound.clear();
+    sound.resize(volts.len(), 0.0);
+    let (acoustic, feed_through) =
+        add_sound(law, timing, (sounding, nominal_mpa), (ziggurat, random), sound);
+    add_drive(law, timing, (acoustic, 0.0), sound);
+    path.add(sound, volts);
+    add_drive(law, timing, ([[0.0; 2]; HARMONICS], feed_through), volts);
+}
+
+/// Adds what bubbles sound; gives the drive's own lines and its feed-through.
+fn add_sound(
+    law: &Law,
+    timing: &Timing,
+    (sounding, nominal_mpa): (Sounding, f64),
+    (ziggurat, random): (&Ziggurat, &mut Pcg64),
+    volts: &mut [f64],
+) -> ([Complex; HARMONICS], f64) {
     let d = nominal_mpa * (1.0 + law.drive_wander * ziggurat.draw(random));
     let coupling = if sounding.coupled { 1.0 } else { amplitude_ratio(law.uncoupled_db) };
     let mut sound = law.sound_v(d).map(|amplitude| [coupling * amplitude, 0.0]);
@@ -114,7 +138,7 @@ pub(super) fn add(
         }
         add_bursts(law, timing, (nominal_mpa, fluctuation), (ziggurat, random), volts);
     }
-    add_drive(law, timing, (sound, feed_through), volts);
+    (sound, feed_through)
 }
 
 /// Adds the drive's lines: sound and feed-through.

@@ -5,12 +5,12 @@ use std::path::{Path, PathBuf};
 
 use super::replay::{default_workers, source};
 use super::{CANNOT_CREATE, DATA, Failure, Prepared, USAGE, give, prepare, say};
-use crate::detect::diagnosis::{Diagnosis, Repeat, diagnose, repeatability};
+use crate::detect::diagnosis::{Diagnosis, Margin, Repeat, diagnose, repeatability};
 use crate::detect::{Baseline, Session, Stage, alpha};
 use crate::engine::{Input, run};
 use crate::ingest::Recording;
 use crate::session::baseline_file::{self, Identity};
-use crate::signal::{Quantity, as_f64};
+use crate::signal::Quantity;
 
 /// What to make a baseline of.
 #[derive(Debug, clap::Args)]
@@ -185,31 +185,34 @@ fn repeat_text(moves: &[Repeat], prepared: &Prepared) -> String {
         )
         .ok();
     }
+    let mut proposed = Vec::new();
     for quantity in Quantity::ALL {
-        let found: Vec<f64> = moves
-            .iter()
-            .filter(|found| found.quantity == quantity)
-            .map(|found| found.move_db.difference)
-            .collect();
-        if found.is_empty() {
-            continue;
-        }
-        let n = as_f64(found.len());
-        let mean = found.iter().sum::<f64>() / n;
-        let squares: f64 = found.iter().map(|d| (d - mean) * (d - mean)).sum();
-        let sd = if found.len() > 1 {
-            format!("{:.4} dB", (squares / (n - 1.0)).sqrt())
+        let found: Vec<&Repeat> = moves.iter().filter(|found| found.quantity == quantity).collect();
+        let Some(margin) = Margin::of(&found) else { continue };
+        let [low, high] = margin.interval_db;
+        let shown = if margin.p < 0.05 {
+            format!("a move is shown (p = {:.1e})", margin.p)
         } else {
-            "- (one drive and channel)".to_owned()
+            format!(
+                "no move is shown (p = {:.2}); one of up to {:.4} dB at one drive and channel cannot be excluded",
+                margin.p, margin.furthest_db
+            )
         };
-        let largest = found.iter().fold(0.0, |a: f64, d| a.max(d.abs()));
         writeln!(
             text,
-            "{}: mean move {mean:+.4} dB, SD over drives and channels {sd}, largest {largest:.4} dB",
-            quantity.name()
+            "{}: mean move {:+.4} dB (95 % interval {low:+.4} to {high:+.4}), largest {:.4} dB: {shown}",
+            quantity.name(),
+            margin.mean_db,
+            margin.largest_db,
         )
         .ok();
+        proposed.push(format!("{} = {:.1}", quantity.name(), margin.proposed_db));
     }
-    text.push_str("a repeatability_db not below the largest move covers these two series\n");
+    writeln!(
+        text,
+        "proposed: repeatability_db = {{ {} }}; two series show one re-coupling: repeat it some times and take the largest",
+        proposed.join(", ")
+    )
+    .ok();
     text
 }

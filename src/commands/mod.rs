@@ -13,6 +13,7 @@ pub mod report;
 pub mod send;
 pub mod sessions;
 pub mod table;
+pub mod tune;
 
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
@@ -191,6 +192,12 @@ pub fn plan(loaded: Loaded) -> Result<Prepared, Failure> {
 }
 
 impl Prepared {
+    /// The same configuration heard by another plan.
+    #[must_use]
+    pub fn with_plan(&self, plan: Plan) -> Self {
+        Self { loaded: self.loaded.clone(), plan: Arc::new(plan) }
+    }
+
     /// What the configuration says of a recording.
     #[must_use]
     pub fn expect(&self) -> Expect {

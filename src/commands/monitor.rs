@@ -8,7 +8,8 @@ use tracing_subscriber::EnvFilter;
 use super::live::{Left, Live, Setup};
 use super::replay::{default_workers, named_baseline};
 use super::{ALARM, CONFIG, Failure, NO_INPUT, Prepared, RUNNING, USAGE, give, prepare, say};
-use crate::detect::{Act, AlarmSpec};
+use crate::detect::baseline::TargetBaseline;
+use crate::detect::{Act, AlarmLimit, AlarmSpec, Baseline, Trigger};
 use crate::serve::Web;
 use crate::session::acts::limits_from;
 
@@ -200,19 +201,49 @@ pub fn report(left: &Left) -> Result<bool, Failure> {
     Ok(!left.failed)
 }
 
-/// Limits from a file, as an act that holds from the first pulse on.
+/// Limits from a file, as an act that holds from the first pulse on. `baseline` is the one a file
+/// brought: absolute limits that say which baselines they were found on hold on those alone.
 ///
 /// # Errors
 /// What is wrong with the file.
-pub fn limits(path: Option<&PathBuf>, known: &[AlarmSpec]) -> Result<Option<Act>, Failure> {
+pub fn limits(
+    path: Option<&PathBuf>,
+    known: &[AlarmSpec],
+    baseline: Option<&Baseline>,
+) -> Result<Option<Act>, Failure> {
     let Some(path) = path else { return Ok(None) };
     let at = |code, why: String| Failure::new(code, format!("{}: {why}", path.display()));
     let text = read_small(path, MOST_LIMITS_BYTES)?;
     let mut table: serde_json::Value =
         toml::from_str(&text).map_err(|error| at(CONFIG, error.to_string()))?;
+    let keys = table.as_object().into_iter().flat_map(serde_json::Map::keys);
+    if let Some(key) = keys.clone().find(|key| !["alarm", "made_of"].contains(&key.as_str())) {
+        return Err(at(CONFIG, format!("{key} is not known, must be alarm or made_of")));
+    }
     let alarms = table["alarm"].take();
     let alarms =
         limits_from(&alarms, known).map_err(|fault| at(CONFIG, format!("[[alarm]]: {fault}")))?;
+    let absolute = alarms.iter().find(|alarm| {
+        matches!(alarm.trigger, Trigger::Over { limit: AlarmLimit::DensityV2PerHz { .. }, .. })
+    });
+    if let (Some(alarm), Some(found_on)) = (absolute, table["made_of"]["baselines"].as_array()) {
+        let here: Vec<String> =
+            baseline.iter().flat_map(|b| b.targets.values()).map(TargetBaseline::id).collect();
+        let same = |id: &String| found_on.iter().any(|found| found.as_str() == Some(id));
+        if here.is_empty() || !here.iter().all(same) {
+            let found_on: Vec<&str> = found_on.iter().filter_map(|id| id.as_str()).collect();
+            let here =
+                if here.is_empty() { "none from a file".to_owned() } else { here.join(", ") };
+            return Err(at(
+                CONFIG,
+                format!(
+                    "[[alarm]]: \"{}\" has an absolute limit found on baseline {}, the baseline here is {here}; a limit in dB carries over",
+                    alarm.name,
+                    found_on.join(", "),
+                ),
+            ));
+        }
+    }
     Ok(Some(Act::Limits(alarms)))
 }
 
@@ -250,10 +281,11 @@ impl Monitor {
         let token = written.token_file.as_ref().map(|path| token(path)).transpose()?;
         check_open(&[Some(http), tcp], token.as_ref())?;
         let baseline = named_baseline(prepared, self.baseline.as_ref())?;
+        let limits = limits(self.limits.as_ref(), &settings.alarms, baseline.as_ref())?;
         let setup = Setup {
             prepared,
             baseline: baseline.zip(self.baseline.clone()),
-            limits: limits(self.limits.as_ref(), &settings.alarms)?,
+            limits,
             out: self.out.as_deref(),
             spectra: self.spectra,
             workers: self.workers.map_or_else(default_workers, usize::from),

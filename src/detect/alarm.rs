@@ -102,25 +102,28 @@ const ALWAYS: [Condition; 4] = [
     Condition::RecordingStopped,
 ];
 
+/// The configured alarms, and one for each condition that always has one.
+#[must_use]
+pub fn with_always(specs: &[AlarmSpec]) -> Vec<AlarmSpec> {
+    let watched = |condition| specs.iter().any(|spec| spec.trigger == Trigger::State(condition));
+    let own =
+        ALWAYS.into_iter().filter(|&condition| !watched(condition)).map(|condition| AlarmSpec {
+            name: condition.name().to_owned(),
+            severity: Severity::Warning,
+            trigger: Trigger::State(condition),
+            hold_s: 1.0,
+            latch: false,
+            sinks: vec!["page".to_owned(), "events".to_owned()],
+        });
+    specs.iter().cloned().chain(own).collect()
+}
+
 impl Alarms {
     /// The configured alarms, and those that are always there; `channels` counts the rows a pulse
     /// has, `all` included.
     #[must_use]
     pub fn new(specs: &[AlarmSpec], channels: usize) -> Self {
-        let own = ALWAYS
-            .into_iter()
-            .filter(|&condition| {
-                !specs.iter().any(|spec| spec.trigger == Trigger::State(condition))
-            })
-            .map(|condition| AlarmSpec {
-                name: condition.name().to_owned(),
-                severity: Severity::Warning,
-                trigger: Trigger::State(condition),
-                hold_s: 1.0,
-                latch: false,
-                sinks: vec!["page".to_owned(), "events".to_owned()],
-            });
-        let alarms = specs.iter().cloned().chain(own).map(|spec| Alarm {
+        let alarms = with_always(specs).into_iter().map(|spec| Alarm {
             name: spec.name.as_str().into(),
             sinks: spec.sinks.clone().into(),
             windows: vec![Window::new(rule_of(&spec.trigger)); channels],

@@ -250,7 +250,7 @@ impl TargetBaseline {
         samples: &[Option<Sample>],
         spectra: impl Iterator<Item = &'a [f32]>,
     ) -> Result<(), Refused> {
-        let place = match self.nearest(drive, tolerance) {
+        let place = match nearest(self.drives.iter().map(|series| series.drive), drive, tolerance) {
             Some(place) => place,
             None if room == 0 || self.drives.len() >= MOST_DRIVES => {
                 return Err(Refused::TooManyDrives);
@@ -278,18 +278,6 @@ impl TargetBaseline {
             }
         }
         Ok(())
-    }
-
-    /// The drive a pulse joins: the nearest within the tolerance, at a tie the lower.
-    pub(super) fn nearest(&self, drive: Drive, tolerance: f64) -> Option<usize> {
-        let Drive::Known(mpa) = drive else {
-            return self.drives.iter().position(|series| series.drive == drive);
-        };
-        let near = self.drives.iter().enumerate().filter_map(|(i, series)| match series.drive {
-            Drive::Known(d) if within(mpa - d, tolerance * d) => Some((i, (mpa - d).abs(), d)),
-            _ => None,
-        });
-        near.min_by(|a, b| a.1.total_cmp(&b.1).then(a.2.total_cmp(&b.2))).map(|(i, ..)| i)
     }
 
     /// The first 16 hexadecimal digits of SHA-256 over drives, pulse numbers and levels: the same
@@ -323,6 +311,19 @@ impl TargetBaseline {
     pub fn most_pulses(&self) -> usize {
         self.drives.iter().map(|series| series.pulses.len()).max().unwrap_or(0)
     }
+}
+
+/// The place of the drive a pulse joins: the nearest within the tolerance, at a tie the lower; drive 0
+/// and drive unknown join their like alone.
+#[must_use]
+pub fn nearest(drives: impl Iterator<Item = Drive>, drive: Drive, tolerance: f64) -> Option<usize> {
+    let near = drives.enumerate().filter_map(|(place, known)| match (known, drive) {
+        (Drive::Known(d), Drive::Known(mpa)) => {
+            within(mpa - d, tolerance * d).then_some((place, (mpa - d).abs(), d))
+        }
+        _ => (known == drive).then_some((place, 0.0, 0.0)),
+    });
+    near.min_by(|a, b| a.1.total_cmp(&b.1).then(a.2.total_cmp(&b.2))).map(|(place, ..)| place)
 }
 
 /// Whether a difference of drives keeps a bound, up to rounding: 0.19 lies within 5 % of 0.20.

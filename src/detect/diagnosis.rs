@@ -12,7 +12,7 @@ use super::spec::{DetectSpec, Rule};
 use crate::signal::{Quantity, as_f64, decibels};
 use crate::stats::{
     BaselineSeries, Reference, SerialCorrection, Summary, TwoSample, anderson_darling_normal,
-    autocorrelation, grubbs_outliers, trend, two_sample,
+    autocorrelation, chi_square_sf, grubbs_outliers, student_upper_quantile, trend, two_sample,
 };
 
 /// Largest departure of the drive's line from the drive, dB.
@@ -112,7 +112,8 @@ pub fn diagnose(baseline: &Baseline, channels: &[usize], spec: &DetectSpec) -> D
 }
 
 /// Limits of a series under the rules of a session with so many channels and drives.
-fn reach(
+#[must_use]
+pub fn reach(
     spec: &DetectSpec,
     channels: usize,
     drives: usize,
@@ -319,6 +320,60 @@ pub struct Repeat {
     pub move_db: TwoSample,
 }
 
+/// What the moves of one quantity between two no-bubble series come to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Margin {
+    /// Mean move over drives and channels, dB.
+    pub mean_db: f64,
+    /// Its 95 % interval, dB: by the scatter over drives and channels where there are several.
+    pub interval_db: [f64; 2],
+    /// Largest move of one drive and channel, without its sign, dB.
+    pub largest_db: f64,
+    /// Furthest end of any drive's and channel's 95 % interval, without its sign, dB.
+    pub furthest_db: f64,
+    /// Chance of moves this large where there is none: Σ (move/error)² against χ².
+    pub p: f64,
+    /// Proposed repeatability, dB: 0 where no move is shown (p ≥ 0.05), else the furthest end,
+    /// rounded up to a tenth.
+    pub proposed_db: f64,
+}
+
+impl Margin {
+    /// Of the moves of one quantity; nothing without any.
+    #[must_use]
+    pub fn of(moves: &[&Repeat]) -> Option<Self> {
+        let (first, n) = (moves.first()?, as_f64(moves.len()));
+        let differences: Vec<f64> = moves.iter().map(|found| found.move_db.difference).collect();
+        let mean_db = differences.iter().sum::<f64>() / n;
+        let interval_db = match Summary::of(&differences) {
+            Some(Summary { sd, .. }) if moves.len() > 1 => {
+                let half = student_upper_quantile(0.025, n - 1.0) * sd / n.sqrt();
+                [mean_db - half, mean_db + half]
+            }
+            _ => [first.move_db.low, first.move_db.high],
+        };
+        let most = |value: &dyn Fn(&Repeat) -> f64| {
+            moves.iter().map(|found| value(found)).fold(0.0, f64::max)
+        };
+        let furthest_db = most(&|found| found.move_db.low.abs().max(found.move_db.high.abs()));
+        let squares = |found: &&Repeat| {
+            let TwoSample { difference, standard_error, .. } = found.move_db;
+            // Series without any spread that moved have moved.
+            if standard_error > 0.0 { (difference / standard_error).powi(2) } else { 0.0 }
+        };
+        let p = chi_square_sf(moves.iter().map(squares).sum(), n);
+        let proposed_db = if p >= 0.05 { 0.0 } else { (10.0 * furthest_db - 1e-9).ceil() / 10.0 };
+        Some(Self {
+            mean_db,
+            interval_db,
+            largest_db: most(&|found| found.move_db.difference.abs()),
+            furthest_db,
+            p,
+            proposed_db,
+        })
+    }
+}
+
 /// Compares what two no-bubble series have in common; drives match within `tolerance`.
 #[must_use]
 pub fn repeatability(first: &Baseline, second: &Baseline, tolerance: f64) -> Vec<Repeat> {
@@ -353,4 +408,44 @@ pub fn repeatability(first: &Baseline, second: &Baseline, tolerance: f64) -> Vec
         }
     }
     found
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn moved(difference: f64, standard_error: f64) -> Repeat {
+        let (low, high) = (difference - 2.0 * standard_error, difference + 2.0 * standard_error);
+        Repeat {
+            target: "".into(),
+            drive: Drive::Known(0.1),
+            place: 0,
+            quantity: Quantity::Harmonic,
+            sd_db: [0.1, 0.1],
+            move_db: TwoSample { difference, standard_error, dof: 58.0, low, high },
+        }
+    }
+
+    #[test]
+    fn a_move_that_is_shown_asks_for_a_margin_over_all_intervals() {
+        let moves = [moved(0.10, 0.05), moved(0.20, 0.05), moved(0.15, 0.05)];
+        let found = Margin::of(&moves.each_ref()).unwrap();
+        // COMPUTED with SciPy: stats.chi2.sf(4 + 16 + 9, 3); stats.t.isf(.025, 2)*.05/sqrt(3).
+        assert!((found.p / 2.239_429e-6 - 1.0).abs() < 1e-6);
+        assert!((found.mean_db - 0.15).abs() < 1e-12);
+        assert!((found.interval_db[1] - 0.15 - 0.124_207).abs() < 1e-5);
+        assert!((found.furthest_db - 0.30).abs() < 1e-12);
+        assert!((found.proposed_db - 0.3).abs() < 1e-12);
+    }
+
+    #[test]
+    fn moves_within_their_errors_ask_for_none() {
+        let moves = [moved(0.05, 0.05), moved(-0.04, 0.05), moved(0.01, 0.05)];
+        let found = Margin::of(&moves.each_ref()).unwrap();
+        assert!(found.p > 0.05 && found.proposed_db.abs() < 1e-12);
+        assert!((found.largest_db - 0.05).abs() < 1e-12);
+        assert_eq!(Margin::of(&[]), None);
+        let [low, high] = Margin::of(&[&moves[0]]).unwrap().interval_db;
+        assert!((low + 0.05).abs() < 1e-12 && (high - 0.15).abs() < 1e-12);
+    }
 }

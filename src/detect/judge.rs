@@ -6,7 +6,7 @@
 //! harmonics from propagation, and two bubbles can cancel a subharmonic (Song 2017).
 
 use super::alarm::Finding;
-use super::baseline::{Drive, TargetBaseline, within};
+use super::baseline::{Drive, TargetBaseline, nearest, within};
 use super::cumulative::{Cumulative, LEAST_FOR_CUMULATIVE, Part};
 use super::hearing::{DriveCheck, Hindrance, Hindrances, faults_against, own_faults};
 use super::pulse::{Channel, Pulse};
@@ -235,7 +235,8 @@ impl Judge {
         all: Option<&mut Outcome>,
     ) {
         let drive = Drive::of(pulse.drive_mpa);
-        let Some(place) = target.nearest(drive, self.spec.drive_tolerance) else { return };
+        let drives = target.drives.iter().map(|series| series.drive);
+        let Some(place) = nearest(drives, drive, self.spec.drive_tolerance) else { return };
         let drives = target.drives.len();
         let drive = (place, target.drives[place].drive);
         let healthy = healthy(outcomes);

@@ -56,10 +56,24 @@ pub struct ChannelReference {
 
 /// Where a drive lies among a baseline's.
 #[derive(Debug, Clone, Copy, PartialEq)]
-enum Place {
+pub enum Place {
+    /// At one of them, or so near beyond an end that the end's values hold.
     At(usize),
-    Between { lower: usize, upper: usize, u: f64 },
-    Outside { above: bool },
+    /// Between two neighbours.
+    Between {
+        /// The lower.
+        lower: usize,
+        /// The upper.
+        upper: usize,
+        /// How far, in the logarithm of the drive, 0 to 1.
+        u: f64,
+    },
+    /// Beyond the ends.
+    Outside {
+        /// Above the highest.
+        above: bool,
+    },
+    /// There is none of its kind.
     Nowhere,
 }
 
@@ -135,7 +149,8 @@ impl References {
 
     fn make(&self, target: &TargetBaseline, drive: Drive, set: &[usize]) -> Lookup {
         let drives = &target.drives;
-        let reference = match place(drives, drive, self.spec.drive_tolerance) {
+        let known: Vec<Drive> = drives.iter().map(|series| series.drive).collect();
+        let reference = match place(&known, drive, self.spec.drive_tolerance) {
             Place::Nowhere => return Lookup::Nothing,
             Place::Outside { above } => return Lookup::Outside { above },
             Place::At(i) => self.at(&Series::of(&drives[i], set)),
@@ -205,18 +220,17 @@ impl References {
     }
 }
 
-fn place(drives: &[DriveSeries], drive: Drive, tolerance: f64) -> Place {
+/// Where a drive lies among others.
+#[must_use]
+pub fn place(drives: &[Drive], drive: Drive, tolerance: f64) -> Place {
     let Drive::Known(d) = drive else {
-        return drives
-            .iter()
-            .position(|series| series.drive == drive)
-            .map_or(Place::Nowhere, Place::At);
+        return drives.iter().position(|known| *known == drive).map_or(Place::Nowhere, Place::At);
     };
     let mut known: Vec<(f64, usize)> = drives
         .iter()
         .enumerate()
-        .filter_map(|(i, series)| match series.drive {
-            Drive::Known(mpa) => Some((mpa, i)),
+        .filter_map(|(i, known)| match known {
+            Drive::Known(mpa) => Some((*mpa, i)),
             _ => None,
         })
         .collect();

@@ -11,6 +11,7 @@
 
 mod bytes;
 mod cues;
+mod curve;
 mod error;
 mod facts;
 mod layout;
@@ -30,6 +31,7 @@ mod wav;
 pub mod wire;
 
 pub use bytes::verify_sha512;
+pub use curve::read_loss;
 pub use error::RecordingError;
 pub use pulses::Pulse;
 pub use recording::{Container, Expect, Look, Recording};

@@ -5,18 +5,11 @@ use std::ops::Range;
 use serde_json::{Map, Value, json};
 
 use crate::config::Settings;
-use crate::detect::{AlarmLimit, AlarmSpec, Condition, Severity, Trigger, alpha};
+use crate::detect::alarm::with_always;
+use crate::detect::{AlarmLimit, AlarmSpec, Condition, DetectSpec, Trigger, alpha};
+use crate::session::baseline_file::Identity;
 use crate::session::per_quantity_json;
 use crate::signal::{Line, PerQuantity, Plan, Quantity, as_f64};
-
-/// Conditions that raise an alarm of their own when the configuration names none; a test holds this
-/// list against the detection room's.
-const ALWAYS: [Condition; 4] = [
-    Condition::Overload,
-    Condition::PulseMissing,
-    Condition::DriveAboveBaseline,
-    Condition::RecordingStopped,
-];
 
 /// What does not change during a run.
 #[derive(Debug, Clone)]
@@ -25,6 +18,12 @@ pub struct Facts {
     pub(super) head: Map<String, Value>,
     /// Whether this is the present, no replay.
     pub(super) live: bool,
+    /// How pulses are judged.
+    pub(super) detect: DetectSpec,
+    /// What a session must share to be looked at with these limits.
+    pub(super) identity: Identity,
+    /// What a drive means.
+    pub(super) drive_means: String,
     /// Used channels, ascending.
     pub(super) channels: Vec<usize>,
     /// Alarms as configured.
@@ -83,6 +82,9 @@ impl Facts {
         Self {
             head,
             live,
+            detect: settings.detect.clone(),
+            identity: Identity::of(plan),
+            drive_means: settings.drive.drive_means.clone(),
             channels: plan.used_channels.clone(),
             configured: settings.alarms.clone(),
             alarms,
@@ -111,22 +113,6 @@ impl Facts {
     pub(super) fn says_missing(&self, name: &str) -> bool {
         self.alarm(name).is_some_and(|a| a.trigger == Trigger::State(Condition::PulseMissing))
     }
-}
-
-fn with_always(configured: &[AlarmSpec]) -> Vec<AlarmSpec> {
-    let watched = |condition| {
-        configured.iter().any(|spec: &AlarmSpec| spec.trigger == Trigger::State(condition))
-    };
-    let own =
-        ALWAYS.into_iter().filter(|&condition| !watched(condition)).map(|condition| AlarmSpec {
-            name: condition.name().to_owned(),
-            severity: Severity::Warning,
-            trigger: Trigger::State(condition),
-            hold_s: 1.0,
-            latch: false,
-            sinks: vec!["page".to_owned(), "events".to_owned()],
-        });
-    configured.iter().cloned().chain(own).collect()
 }
 
 /// What an alarm watches, in words.
@@ -183,43 +169,6 @@ fn bands_json(plan: &Plan) -> Value {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::detect::Channel;
-    use crate::detect::alarm::{Alarms, Change, Finding, Look};
-    use crate::detect::hearing::{Hindrance, Hindrances};
-
-    #[test]
-    fn alarms_that_are_always_there_are_those_of_the_detection_room() {
-        let mut hindrances = Hindrances::none();
-        Hindrance::ALL.into_iter().for_each(|hindrance| hindrances.note(hindrance, true));
-        let finding = Finding {
-            channel: Channel::One(0),
-            passed_db: PerQuantity::default(),
-            detect_db: PerQuantity::default(),
-            density_v2_per_hz: PerQuantity::default(),
-            hindrances,
-        };
-        let look = Look {
-            time_s: 0.0,
-            exposure: Some(1),
-            findings: &[finding],
-            not_hearing: true,
-            pulse_missing: true,
-            drive_above: true,
-            not_recorded: Some("why"),
-        };
-        let mut changes = Vec::new();
-        Alarms::new(&[], 1).look(&look, &mut changes);
-        let raised: Vec<(String, Severity)> = changes
-            .into_iter()
-            .filter_map(|change| match change {
-                Change::Raised { name, severity, .. } => Some((name.to_string(), severity)),
-                Change::Over { .. } => None,
-            })
-            .collect();
-        let known: Vec<(String, Severity)> =
-            with_always(&[]).into_iter().map(|spec| (spec.name, spec.severity)).collect();
-        assert_eq!(raised, known);
-    }
 
     #[test]
     fn an_alarm_says_what_it_watches() {

@@ -4,7 +4,7 @@
 //! know of the run, written by the analysis, read by all; `rings` what of it is kept; `alarms` and
 //! `course` what the events tell of alarms, exposures, injections, baselines; `snapshot`, `words`,
 //! `status` one moment, in plain words, in JSON; `rows` rows and exposures as JSON; [`Desk`] acts of
-//! people on their way to the analysis; [`Guard`] who may ask; `routes`, `requests`, `follow`, `live`,
+//! people on their way to the analysis; [`Guard`] who may ask; `tuning` what other limits would have meant; `routes`, `requests`, `follow`, `live`,
 //! `metrics`, `web` the faces; `door` connections; `problem` errors (RFC 9457).
 //!
 //! Nothing here can hold up the analysis: it writes into bounded rings and goes on. A reader has a
@@ -29,6 +29,7 @@ mod snapshot;
 mod state;
 mod status;
 mod together;
+mod tuning;
 mod web;
 mod words;
 

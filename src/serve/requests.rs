@@ -42,7 +42,7 @@ pub(super) fn channel(facts: &Facts, asked: Option<usize>) -> Result<(usize, usi
     }
 }
 
-async fn body(body: Body) -> Result<Value, Problem> {
+pub(super) async fn body(body: Body) -> Result<Value, Problem> {
     let reading = async {
         let mut bytes = Vec::new();
         let mut stream = body.into_data_stream();
@@ -145,12 +145,15 @@ pub(super) async fn limits(State(room): State<Arc<Room>>, request: Body) -> Acce
     Ok((StatusCode::ACCEPTED, Json(answer)))
 }
 
-/// Limits that hold, and those that hold from the next pulse on.
-pub(super) fn limits_value(limits: &[AlarmSpec], pending: &[Act]) -> Value {
+/// Limits that hold, those that hold from the next pulse on, and those the last change replaced.
+pub(super) fn limits_value(limits: &[AlarmSpec], pending: &[Act], before: &[AlarmSpec]) -> Value {
     let waiting = pending.iter().filter_map(|act| match act {
         Act::Limits(alarms) => Some(alarms.iter().cloned()),
         _ => None,
     });
     let waiting: Vec<AlarmSpec> = waiting.flatten().collect();
-    json!({"alarms": limits_json(limits), "pending": limits_json(&waiting)})
+    json!({
+        "alarms": limits_json(limits), "pending": limits_json(&waiting),
+        "before": limits_json(before),
+    })
 }

@@ -25,6 +25,7 @@ use super::snapshot::Snapshot;
 use super::state::Running;
 use super::status::status_json;
 use super::together;
+use super::tuning::{self, Shelf};
 use super::web::Web;
 use super::{follow, live, metrics, requests, web};
 use crate::detect::Drive;
@@ -44,6 +45,7 @@ pub(super) struct Room {
     pub(super) web: Web,
     pub(super) guard: Guard,
     pub(super) stop: CancellationToken,
+    pub(super) shelf: Shelf,
 }
 
 /// A place taken by a page or a follower, counted while it is held.
@@ -80,7 +82,7 @@ pub fn router(
     guard: Guard,
     stop: CancellationToken,
 ) -> Router {
-    let room = Arc::new(Room { hub, desk, web, guard, stop });
+    let room = Arc::new(Room { hub, desk, web, guard, stop, shelf: Shelf::default() });
     let api = Router::new()
         .route("/status", get(status))
         .route("/pulses", get(pulses))
@@ -90,6 +92,8 @@ pub fn router(
         .route("/spectrum", get(spectrum))
         .route("/exposures", get(exposures))
         .route("/listen", get(listen))
+        .route("/tuning", post(tuning::view))
+        .route("/tuning/sessions", get(tuning::sessions))
         .route("/alarms/{id}/acknowledge", post(requests::acknowledge))
         .route("/marks", post(requests::mark))
         .route("/stage", post(requests::stage))
@@ -317,9 +321,9 @@ async fn exposures(State(room): State<Arc<Room>>) -> Json<Value> {
 }
 
 async fn limits(State(room): State<Arc<Room>>) -> Json<Value> {
-    let (limits, pending) = {
+    let (limits, pending, before) = {
         let state = room.hub.state();
-        (state.limits.clone(), state.course.pending())
+        (state.limits.clone(), state.course.pending(), state.limits_before.clone())
     };
-    Json(requests::limits_value(&limits, &pending))
+    Json(requests::limits_value(&limits, &pending, &before))
 }

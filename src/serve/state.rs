@@ -59,6 +59,8 @@ pub(super) struct State {
     pub(super) course: Course,
     /// Alarms as configured with the limits that hold now.
     pub(super) limits: Vec<AlarmSpec>,
+    /// What the last change of limits replaced.
+    pub(super) limits_before: Vec<AlarmSpec>,
     pub(super) tally: Tally,
     pub(super) last_at: Option<Instant>,
     /// The newest pulse of an exposure that was heard.
@@ -86,6 +88,7 @@ impl State {
             board: Board::default(),
             course: Course::new(baseline),
             limits: facts.configured.clone(),
+            limits_before: Vec::new(),
             tally: Tally::default(),
             last_at: None,
             heard: None,
@@ -113,9 +116,11 @@ impl State {
             }
             What::Stream { name } if !facts.live => self.stream.name = Some(name.to_string()),
             What::Limits { alarms } => {
+                self.limits_before.clear();
                 for changed in alarms.iter() {
                     let known = self.limits.iter_mut().find(|spec| spec.name == changed.name);
                     if let Some(spec) = known {
+                        self.limits_before.push(spec.clone());
                         spec.trigger = changed.trigger;
                     }
                 }

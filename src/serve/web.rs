@@ -64,6 +64,10 @@ embedded!(
     "style.css",
     "together.js",
     "tones.js",
+    "tuning.js",
+    "tuning_plots.js",
+    "tuning_view.js",
+    "tuning_words.js",
 );
 
 /// Everything that no route names: a file of the page, or nothing.

@@ -166,7 +166,8 @@ fn limit_from(i: usize, value: &Value, known: &[AlarmSpec]) -> Result<AlarmSpec,
     Ok(AlarmSpec { trigger: Trigger::Over { quantity, limit }, ..spec.clone() })
 }
 
-fn rule_from(text: &str) -> Option<Rule> {
+/// A rule "m of n", 1 ≤ m ≤ n ≤ 64.
+pub(crate) fn rule_from(text: &str) -> Option<Rule> {
     let (needed, of) = text.split_once(" of ")?;
     let (needed, of) = (needed.trim().parse().ok()?, of.trim().parse().ok()?);
     (1 <= needed && needed <= of && of <= 64).then_some(Rule { needed, of })

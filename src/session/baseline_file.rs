@@ -44,6 +44,17 @@ impl Identity {
         Self { channels: plan.used_channels.len(), fields }
     }
 
+    /// Every field in which another plan's differs, with both values; nothing when none does.
+    #[must_use]
+    pub fn differs_from(&self, other: &Self) -> Option<String> {
+        let differences = self.differences(&other.json());
+        let words: Vec<String> = differences
+            .into_iter()
+            .map(|(key, there, here)| format!("{key} was {there}, is {here}"))
+            .collect();
+        (!words.is_empty()).then(|| words.join("; "))
+    }
+
     fn json(&self) -> Value {
         Value::Object(self.fields.iter().map(|(key, text)| ((*key).into(), json!(text))).collect())
     }

@@ -15,6 +15,7 @@ pub mod recorder;
 pub mod repair;
 pub mod replayed;
 pub mod table;
+pub mod tuning_file;
 
 use std::fs::File;
 use std::path::{Path, PathBuf};

@@ -15,6 +15,7 @@ use std::path::{Path, PathBuf};
 
 use serde_json::Value;
 
+use crate::tune::table::{Kind, Table};
 pub use pulses::{PulseRow, Pulses};
 pub use sheet::{ExposureRow, Sheet, exposures};
 pub use spectra::SpectraFile;
@@ -174,6 +175,22 @@ impl SessionFolder {
     /// When it cannot be read or a column is missing.
     pub fn pulses(&self) -> Result<Pulses, ReadError> {
         Pulses::open(&self.file("pulses.csv"), self.is_finished())
+    }
+
+    /// Adds the pulses of these kinds to a table, their kind as their stage says.
+    ///
+    /// # Errors
+    /// Names the line and column at fault.
+    pub fn known_pulses(&self, kinds: &[Kind], table: &mut Table) -> Result<(), ReadError> {
+        let mut pulses = self.pulses()?;
+        pulses.need_levels()?;
+        while let Some((row, _)) = pulses.next_row()? {
+            let kind = Kind::of(row.stage).filter(|kind| kinds.contains(kind));
+            if let (Some(kind), Some(_)) = (kind, row.pulse) {
+                table.take(kind, &row.seen());
+            }
+        }
+        Ok(())
     }
 
     /// The exposure table; none when the file is not there.

@@ -7,6 +7,7 @@
 //! [`interference`] tones that stay without drive.
 
 pub mod bands;
+mod curve;
 pub mod ear;
 pub mod interference;
 pub mod measure;
@@ -19,6 +20,7 @@ mod tone;
 pub mod window;
 
 pub use bands::{Bands, Line};
+pub use curve::{Curve, CurveFault};
 pub use ear::Ear;
 pub use measure::{Band, ChannelReading, Heard, Measured, Void, decibels};
 pub use plan::{Plan, Stretch, transform_path};

@@ -47,6 +47,24 @@ pub(super) fn shared_baseline_factor(
     root_of_decreasing(miss, 1.0, 0.25).exp()
 }
 
+/// The share p of independent pulses that pass, at which `needed` of `of` of them do with the chance
+/// `alpha`: P(Bin(of, p) ≥ needed) = alpha, 0 < alpha < 1. NaN outside 1 ≤ needed ≤ of.
+#[must_use]
+pub fn share_per_pulse(needed: u32, of: u32, alpha: f64) -> f64 {
+    if needed == 0 || needed > of || !(alpha > 0.0 && alpha < 1.0) {
+        return f64::NAN;
+    }
+    if (needed, of) == (1, 1) {
+        return alpha;
+    }
+    let ln_alpha = alpha.ln();
+    let miss = |ln_share: f64| {
+        let tail = binomial_tail(needed.into(), of.into(), ln_share.exp().min(1.0));
+        ln_alpha - tail.max(f64::MIN_POSITIVE).ln()
+    };
+    root_of_decreasing(miss, ln_alpha / f64::from(needed), 0.5).exp()
+}
+
 /// Nodes in z and what was computed at them.
 struct Grid {
     step: f64,
@@ -152,7 +170,7 @@ impl Passes {
 
 #[cfg(test)]
 mod tests {
-    use super::shared_baseline_factor;
+    use super::{share_per_pulse, shared_baseline_factor};
     use crate::stats::student_upper_quantile;
 
     #[track_caller]
@@ -196,5 +214,15 @@ mod tests {
         assert!(shared_baseline_factor(2, 3, 1e-6, f64::NAN, 0.1).is_infinite());
         // A share that every limit satisfies does not ask for a limit below the mean.
         assert!(shared_baseline_factor(3, 3, 0.9, 9.0, 0.1) > 0.0);
+    }
+
+    #[test]
+    fn the_share_of_single_pulses_gives_the_rule_its_chance() {
+        // COMPUTED with SciPy: brentq over binom.sf(2, 5, p) = 1e-6.
+        assert!((share_per_pulse(3, 5, 1e-6) / 0.004_652_416_362 - 1.0).abs() < 1e-9);
+        // COMPUTED with SciPy: binom.sf(1, 3, .01) = 2.98e-4.
+        assert!((share_per_pulse(2, 3, 2.98e-4) / 0.01 - 1.0).abs() < 1e-12);
+        assert_eq!(share_per_pulse(1, 1, 3e-6).to_bits(), 3e-6_f64.to_bits());
+        assert!(share_per_pulse(0, 3, 0.1).is_nan() && share_per_pulse(4, 3, 0.1).is_nan());
     }
 }

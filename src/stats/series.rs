@@ -132,6 +132,19 @@ pub fn grubbs(values: &[f64], significance: f64) -> Option<Outlier> {
     (g > critical).then_some(Outlier { index, g, critical, p })
 }
 
+/// The chance that the largest of n normal values lies this far above the rest or further: one-sided
+/// Grubbs' p = n·P(t_{n−2} > t_G), Bonferroni, t_G² = n(n−2)G²/((n−1)² − nG²). `None` for fewer than
+/// three values, one that is not finite, or when all are equal.
+#[must_use]
+pub fn largest_of_normal(values: &[f64]) -> Option<f64> {
+    let Summary { n, mean, sd } = Summary::of(values).filter(|s| s.n >= 3 && s.sd > 0.0)?;
+    let g = values.iter().fold(f64::NEG_INFINITY, |a, x| a.max((x - mean) / sd));
+    let count = real(n);
+    let room = ((count - 1.0).powi(2) - count * g * g).max(0.0);
+    let t_of_g = (count * (count - 2.0) * g * g / room).sqrt();
+    Some((count * student_sf(t_of_g, count - 2.0)).min(1.0))
+}
+
 /// Outliers by repeated [`grubbs`] tests, each after removal of those found, at most a tenth of
 /// the series; their places in ascending order.
 #[must_use]

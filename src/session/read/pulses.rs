@@ -6,6 +6,7 @@ use super::ReadError;
 use super::sheet::{Column, Sheet, shown};
 use crate::detect::{Channel, Stage, Verdict};
 use crate::signal::{PerQuantity, Quantity};
+use crate::tune::table::Seen;
 
 /// Every verdict, in the order of the exposure table's columns.
 pub const VERDICTS: [Verdict; 4] =
@@ -48,6 +49,21 @@ pub struct PulseRow {
     pub hear_db: PerQuantity<Option<f64>>,
     /// Detection limit of all pulses so far, dB.
     pub hear_cumulative_db: PerQuantity<Option<f64>>,
+}
+
+impl PulseRow {
+    /// As tuning looks at it.
+    #[must_use]
+    pub fn seen(&self) -> Seen<'_> {
+        Seen {
+            channel: self.channel,
+            target: &self.target,
+            exposure: self.exposure,
+            drive_mpa: self.drive_mpa,
+            lambda_db: &self.contrast_db,
+            reason: &self.reason,
+        }
+    }
 }
 
 /// Where the columns are.
@@ -113,6 +129,17 @@ impl Pulses {
         Ok(pulses)
     }
 
+    /// Every quantity's λ must have a column.
+    ///
+    /// # Errors
+    /// Names the column that is missing.
+    pub fn need_levels(&self) -> Result<(), ReadError> {
+        for quantity in Quantity::ALL {
+            self.sheet.need(&format!("{}_contrast_db", quantity.name()))?;
+        }
+        Ok(())
+    }
+
     /// The next row; nothing after the last.
     ///
     /// # Errors
@@ -170,7 +197,13 @@ impl Pulses {
                 .map_err(|_| sheet.fault(at.exposure, &format!("must be at most {}", u32::MAX)))?,
             stage: Stage::from_name(sheet.text(at.stage))
                 .ok_or_else(|| self.not_one_of(at.stage, &Stage::ALL.map(Stage::name)))?,
-            drive_mpa: sheet.number(at.drive_mpa)?,
+            drive_mpa: match sheet.number(at.drive_mpa)? {
+                Some(mpa) if mpa < 0.0 => {
+                    let why = format!("{mpa} must be 0 or above");
+                    return Err(sheet.fault(at.drive_mpa, &why));
+                }
+                drive_mpa => drive_mpa,
+            },
             clipped_share: sheet.number(at.clipped_share)?,
             verdict: self.verdict()?,
             reason: sheet.text(at.reason).to_owned(),
@@ -262,6 +295,10 @@ mod tests {
         check_fault(
             "1,,0e0,x,,,noise,,,,,\n",
             ", line 2, column channel: \"x\" must be a channel's number or all",
+        );
+        check_fault(
+            "1,,0,0,,,noise,-0.3,,,,\n",
+            ", line 2, column drive_mpa: -0.3 must be 0 or above",
         );
         check_fault("1,,,0,,,noise,,,,,\n", ", line 2, column time_s: is missing");
         check_fault(

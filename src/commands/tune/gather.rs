@@ -1,0 +1,390 @@
+//! Pulses whose kind is known, from recordings and session folders.
+//!
+//! Recordings go through the engine as one stream: quiet pulses as a baseline, then pulses with
+//! bubbles against it. A session folder brings the rows of its pulse table, its stages say what
+//! they are.
+
+use std::convert::Infallible;
+use std::fs::File;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use sha2::{Digest, Sha256};
+
+use crate::commands::replay::source;
+use crate::commands::{DATA, Failure, Prepared, RUNNING, USAGE, say};
+use crate::config;
+use crate::detect::{Baseline, Channel, Drive, Row, Session, Stage};
+use crate::engine::{Judged, Sink, run};
+use crate::ingest::Recording;
+use crate::session::baseline_file::Identity;
+use crate::session::read::SessionFolder;
+use crate::session::tuning_file::Origin;
+use crate::signal::{Heard, Plan};
+use crate::tune::forecast::Emissions;
+use crate::tune::table::{Kind, Seen, Table};
+
+/// What was named on the command line.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub(super) struct Named {
+    /// Recordings of quiet pulses.
+    pub(super) quiet: Vec<PathBuf>,
+    /// Recordings of pulses with bubbles.
+    pub(super) bubbles: Vec<PathBuf>,
+    /// Session folders and what of each counts.
+    pub(super) sessions: Vec<(PathBuf, Vec<Kind>)>,
+}
+
+impl Named {
+    /// Sorts paths into recordings and session folders.
+    #[must_use]
+    pub(super) fn of(quiet: &[PathBuf], bubbles: &[PathBuf], sessions: &[PathBuf]) -> Self {
+        let mut named = Self::default();
+        for (paths, kind) in [(quiet, Kind::Quiet), (bubbles, Kind::Bubbles)] {
+            for path in paths {
+                if path.is_dir() {
+                    named.session(path, kind);
+                } else if kind == Kind::Quiet {
+                    named.quiet.push(path.clone());
+                } else {
+                    named.bubbles.push(path.clone());
+                }
+            }
+        }
+        for path in sessions {
+            named.session(path, Kind::Quiet);
+            named.session(path, Kind::Bubbles);
+        }
+        named
+    }
+
+    fn session(&mut self, path: &Path, kind: Kind) {
+        match self.sessions.iter_mut().find(|(known, _)| known == path) {
+            Some((_, kinds)) if kinds.contains(&kind) => {}
+            Some((_, kinds)) => kinds.push(kind),
+            None => self.sessions.push((path.to_owned(), vec![kind])),
+        }
+    }
+}
+
+/// Recordings ready to be heard: quiet ones retagged, then those with bubbles.
+#[derive(Debug, Clone)]
+pub(super) struct Opened {
+    recordings: Vec<Recording>,
+    /// Pulses of stage baseline among those named with bubbles.
+    baseline_among_bubbles: u64,
+    /// What they are, for the record.
+    pub(super) origins: Vec<Origin>,
+}
+
+/// Opens recordings for a plan.
+///
+/// # Errors
+/// What is wrong with the first faulty one.
+pub(super) fn open(prepared: &Prepared, named: &Named) -> Result<Opened, Failure> {
+    let mut opened =
+        Opened { recordings: Vec::new(), baseline_among_bubbles: 0, origins: Vec::new() };
+    let mut number = 0;
+    for (paths, kind) in [(&named.quiet, Kind::Quiet), (&named.bubbles, Kind::Bubbles)] {
+        if paths.is_empty() {
+            continue;
+        }
+        for mut recording in prepared.open(paths, None)? {
+            opened.origins.push(Origin {
+                label: kind.name(),
+                name: file_name(&recording.path),
+                sha256: recording.sha256()?,
+            });
+            recording.pulses.retain(|pulse| match (kind, pulse.tag.stage) {
+                (_, Stage::Noise) => false,
+                (Kind::Bubbles, Stage::Baseline) => {
+                    opened.baseline_among_bubbles += 1;
+                    false
+                }
+                _ => true,
+            });
+            for pulse in &mut recording.pulses {
+                let mut tag = (*pulse.tag).clone();
+                tag.number = number;
+                number += 1;
+                if kind == Kind::Quiet {
+                    (tag.stage, tag.exposure) = (Stage::Baseline, None);
+                }
+                pulse.tag = Arc::new(tag);
+            }
+            if !recording.pulses.is_empty() {
+                opened.recordings.push(recording);
+            }
+        }
+    }
+    Ok(opened)
+}
+
+fn file_name(path: &Path) -> String {
+    path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
+}
+
+/// What recordings said.
+pub(super) struct Heardings {
+    /// The rows.
+    pub(super) table: Table,
+    /// The quiet pulses as a baseline.
+    pub(super) baseline: Baseline,
+    /// What would arrive behind a path, where that was asked for.
+    pub(super) emissions: Option<Emissions>,
+}
+
+/// Takes rows, and what would arrive behind a path.
+pub(super) struct Gathering<'a> {
+    /// How pulses are heard.
+    pub(super) plan: &'a Plan,
+    /// The rows.
+    pub(super) table: Table,
+    /// What would arrive, where that was asked for.
+    pub(super) emissions: Option<Emissions>,
+}
+
+impl Sink for Gathering<'_> {
+    type Error = Infallible;
+
+    fn take(&mut self, judged: &Judged) -> Result<(), Infallible> {
+        let Some(pulse) = &judged.pulse else { return Ok(()) };
+        for row in judged.judgement.rows.iter().filter(|row| row.pulse.is_some()) {
+            if let Some(kind) = Kind::of(row.stage) {
+                self.table.take(kind, &Seen::of(row));
+            }
+        }
+        if let (Some(emissions), Stage::Exposure) = (&mut self.emissions, pulse.stage) {
+            let used = &self.plan.used_channels;
+            let counts = |place: usize| {
+                let of_channel = |row: &&Row| row.channel == Channel::One(used[place]);
+                let row = judged.judgement.rows.iter().find(of_channel);
+                row.is_some_and(|row| Table::counts(Kind::Bubbles, &Seen::of(row)))
+            };
+            let at = (&*pulse.target, Drive::of(pulse.drive_mpa));
+            emissions.take(self.plan, at, &judged.readings, counts);
+        }
+        Ok(())
+    }
+}
+
+/// Hears recordings.
+///
+/// # Errors
+/// What goes wrong on the way.
+pub(super) fn hear(
+    prepared: &Prepared,
+    opened: &Opened,
+    workers: usize,
+    emissions: Option<Emissions>,
+) -> Result<Heardings, Failure> {
+    let settings = &prepared.loaded.settings;
+    let mut table = Table::new(settings.drive.drive_tolerance);
+    for _ in 0..opened.baseline_among_bubbles {
+        let first = prepared.plan.used_channels.first().copied().unwrap_or_default();
+        table.leave_out(Kind::Bubbles, Channel::One(first), "stage baseline");
+    }
+    if opened.recordings.is_empty() {
+        return Ok(Heardings { table, baseline: Baseline::default(), emissions });
+    }
+    let session = Session::new(&prepared.plan, &settings.detect, &[], None);
+    let mut gathering = Gathering { plan: &prepared.plan, table, emissions };
+    let read = opened.recordings.clone();
+    let finished = run(
+        &prepared.plan,
+        session,
+        workers,
+        |buffers| source(read, None, buffers),
+        &mut gathering,
+    )?;
+    if !finished.account.closes() {
+        return Err(Failure::new(RUNNING, "the sample account does not close"));
+    }
+    let Gathering { table, emissions, .. } = gathering;
+    Ok(Heardings { table, baseline: finished.session.into_baseline(), emissions })
+}
+
+/// Adds the rows of session folders; gives what they are and the names of their baselines.
+///
+/// # Errors
+/// A folder that is no session, was made under other settings, or holds a fault.
+pub(super) fn add_sessions(
+    prepared: &Prepared,
+    sessions: &[(PathBuf, Vec<Kind>)],
+    table: &mut Table,
+) -> Result<(Vec<Origin>, Vec<String>), Failure> {
+    let (mut origins, mut baselines) = (Vec::new(), Vec::new());
+    for (path, kinds) in sessions {
+        let folder = SessionFolder::open(path)?;
+        same_settings(prepared, &folder)?;
+        if !folder.is_finished() {
+            say(&format!("warning: {}: the session was not ended in order", path.display()));
+        }
+        folder.known_pulses(kinds, table)?;
+        let ids = folder.about(&["baseline", "id_by_target"]).as_object();
+        let ids = ids.into_iter().flat_map(|ids| ids.values());
+        baselines.extend(ids.filter_map(|id| id.as_str().map(str::to_owned)));
+        let csv = folder.file("pulses.csv");
+        let sha256 = sha256(&csv).map_err(|error| {
+            Failure::new(RUNNING, format!("{}: cannot read: {error}", csv.display()))
+        })?;
+        let label = match kinds.as_slice() {
+            [kind] => kind.name(),
+            _ => "session",
+        };
+        origins.push(Origin { label, name: file_name(path), sha256 });
+    }
+    Ok((origins, baselines))
+}
+
+/// A session must have been heard as the configuration hears.
+fn same_settings(prepared: &Prepared, folder: &SessionFolder) -> Result<(), Failure> {
+    let path = folder.path().display();
+    if folder.configuration().is_empty() {
+        return Err(Failure::new(
+            DATA,
+            format!("{path}: session.json holds no configuration; replay the session first"),
+        ));
+    }
+    let name = folder.file("session.json").display().to_string();
+    let own = config::parse(&name, folder.configuration())
+        .map_err(|diagnosis| Failure::new(DATA, diagnosis.to_string()))?;
+    let plan = Plan::new(&own.settings.signal).map_err(|_| {
+        Failure::new(DATA, format!("{path}: its configuration gives no plan any more"))
+    })?;
+    match Identity::of(&prepared.plan).differs_from(&Identity::of(&plan)) {
+        None => Ok(()),
+        Some(differences) => Err(Failure::new(
+            DATA,
+            format!(
+                "{path}: the session was heard otherwise than {} says: {differences}; replay it with this configuration first",
+                prepared.loaded.name
+            ),
+        )),
+    }
+}
+
+/// Mean spectrum without drive on each used channel, V²/Hz, over all pulses of recordings.
+///
+/// # Errors
+/// What goes wrong on the way, or no pulse with numbers.
+pub(super) fn site_floor(
+    prepared: &Prepared,
+    paths: &[PathBuf],
+    workers: usize,
+) -> Result<(Vec<Vec<f64>>, Vec<Origin>), Failure> {
+    let mut recordings = prepared.open(paths, None)?;
+    let (mut origins, mut number) = (Vec::new(), 0);
+    for recording in &mut recordings {
+        origins.push(Origin {
+            label: "site noise",
+            name: file_name(&recording.path),
+            sha256: recording.sha256()?,
+        });
+        for pulse in &mut recording.pulses {
+            let mut tag = (*pulse.tag).clone();
+            (tag.number, tag.stage, tag.exposure) = (number, Stage::Noise, None);
+            number += 1;
+            pulse.tag = Arc::new(tag);
+        }
+    }
+    let settings = &prepared.loaded.settings;
+    let session = Session::new(&prepared.plan, &settings.detect, &[], None);
+    let mut floors = Floors(vec![(Vec::new(), 0.0); prepared.plan.used_channels.len()]);
+    run(
+        &prepared.plan,
+        session,
+        workers,
+        |buffers| source(recordings, None, buffers),
+        &mut floors,
+    )?;
+    if floors.0.iter().any(|(_, pulses)| *pulses < 1.0) {
+        return Err(Failure::new(DATA, "--site-noise has no pulse with numbers on every channel"));
+    }
+    Ok((floors.0.into_iter().map(|(mean, _)| mean).collect(), origins))
+}
+
+/// Running mean spectrum of each channel, and how many it is of.
+struct Floors(Vec<(Vec<f64>, f64)>);
+
+impl Sink for Floors {
+    type Error = Infallible;
+
+    fn take(&mut self, judged: &Judged) -> Result<(), Infallible> {
+        for ((mean, pulses), reading) in self.0.iter_mut().zip(&judged.readings) {
+            if !matches!(reading.heard(), Heard::Measured(_)) {
+                continue;
+            }
+            *pulses += 1.0;
+            mean.resize(reading.spectrum.len(), 0.0);
+            for (mean, density) in mean.iter_mut().zip(&reading.spectrum) {
+                *mean += (f64::from(*density) - *mean) / *pulses;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// SHA-256 of a file, in hexadecimal digits.
+///
+/// # Errors
+/// When it cannot be read.
+pub(super) fn sha256(path: &Path) -> std::io::Result<String> {
+    use std::fmt::Write as _;
+    let (mut file, mut sum) = (File::open(path)?, Sha256::new());
+    let mut block = vec![0; 1 << 16];
+    loop {
+        let read = std::io::Read::read(&mut file, &mut block)?;
+        if read == 0 {
+            break;
+        }
+        sum.update(&block[..read]);
+    }
+    Ok(sum.finalize().iter().fold(String::new(), |mut text, byte| {
+        // Writing into a string cannot fail.
+        write!(text, "{byte:02x}").ok();
+        text
+    }))
+}
+
+/// Whether both kinds are there on some channel.
+///
+/// # Errors
+/// Names what is missing and what to record.
+pub(super) fn check_kinds(table: &Table) -> Result<(), Failure> {
+    for (kind, what) in [(Kind::Quiet, "without bubbles"), (Kind::Bubbles, "with bubbles")] {
+        if table.channels().iter().all(|channel| table.rows(kind, *channel) == 0) {
+            let left: Vec<String> = table
+                .left_out()
+                .filter(|(of, ..)| *of == kind)
+                .map(|(_, channel, reason, rows)| format!("channel {channel} {reason}: {rows}"))
+                .collect();
+            let left =
+                if left.is_empty() { String::new() } else { format!(" ({})", left.join(", ")) };
+            return Err(Failure::new(
+                DATA,
+                format!(
+                    "no pulse {what} could be heard{left}: name recordings with --{}, or a session with both stages",
+                    kind.name()
+                ),
+            ));
+        }
+    }
+    Ok(())
+}
+
+/// Recordings are needed for what is asked.
+///
+/// # Errors
+/// When only sessions were named.
+pub(super) fn need_samples(named: &Named, what: &str) -> Result<(), Failure> {
+    if named.quiet.is_empty() || named.bubbles.is_empty() {
+        return Err(Failure::new(
+            USAGE,
+            format!(
+                "{what} needs samples: name recordings with --quiet and --bubbles (those of a session are in its folder)"
+            ),
+        ));
+    }
+    Ok(())
+}

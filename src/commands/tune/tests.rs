@@ -1,0 +1,117 @@
+//! The forecast against simulating what it forecasts.
+
+use std::sync::Arc;
+
+use super::gather::Gathering;
+use crate::bench::{Law, Part, Scene, SceneSpec, Step};
+use crate::config::{self, Settings};
+use crate::detect::{Baseline, Channel, Session};
+use crate::engine::{run, scene};
+use crate::signal::{Curve, Plan, Quantity};
+use crate::stats::{DoseGroup, DoseResponse, Link};
+use crate::tune::forecast::{Emissions, Forecaster, Found, Path, QuietSpread, Site};
+use crate::tune::limit::OperatingLimit;
+use crate::tune::table::Table;
+use crate::tune::tune;
+
+/// Pulses of each kind at each drive.
+const PULSES: u32 = 24;
+
+fn settings() -> Settings {
+    let text = include_str!("../../../config/bench-phantom.toml");
+    config::parse("bench-phantom.toml", text).unwrap().settings
+}
+
+/// A plate, invented: little steeper than flat, so that every quantity is lowered by enough to be
+/// told from the tank and little enough to be heard within the drives.
+fn plate() -> Curve {
+    Curve::new(vec![[0.1e6, 7.5], [1e6, 8.0], [2e6, 8.5], [10e6, 9.5]]).unwrap()
+}
+
+fn drives_mpa() -> impl Iterator<Item = f64> {
+    (0..13).map(|i| 0.1 * 1.16_f64.powi(i))
+}
+
+/// Quiet pulses and pulses with bubbles at every drive, heard by the real analysis.
+fn heard(
+    settings: &Settings,
+    plan: &Arc<Plan>,
+    path_loss: Option<Curve>,
+    emissions: Option<Emissions>,
+    seed: u64,
+) -> (Table, Baseline, Option<Emissions>) {
+    let steps = [Part::NoBubbles, Part::Bubbles]
+        .into_iter()
+        .flat_map(|part| {
+            drives_mpa().map(move |drive_mpa| Step { part, drive_mpa, pulses: PULSES })
+        })
+        .collect();
+    let spec = SceneSpec {
+        signal: settings.signal.clone(),
+        pulse_s: settings.drive.pulse_s,
+        repetition_hz: settings.drive.repetition_hz,
+    };
+    let scene = Scene::new(&spec, Law { path_loss, ..Law::demo() }, steps, seed).unwrap();
+    let session = Session::new(plan, &settings.detect, &[], None);
+    let table = Table::new(settings.drive.drive_tolerance);
+    let mut gathering = Gathering { plan, table, emissions };
+    let items = |_| Ok(scene::input(scene, usize::MAX, Vec::new).map(Ok));
+    let finished =
+        run::<_, std::convert::Infallible, _>(plan, session, 2, items, &mut gathering).unwrap();
+    (gathering.table, finished.session.into_baseline(), gathering.emissions)
+}
+
+/// The drive at which half of the pulses behind the plate pass the site's own limit.
+fn simulated(table: &Table, quantity: Quantity, limit_db: f64) -> f64 {
+    let set = table.set(Channel::One(0), quantity);
+    let groups: Vec<DoseGroup> = set
+        .bubbles
+        .iter()
+        .map(|series| DoseGroup {
+            x: series.drive.mpa().unwrap().ln(),
+            n: series.rise_db.len(),
+            passed: series.rise_db.iter().filter(|rise| **rise > limit_db).count(),
+        })
+        .collect();
+    DoseResponse::fit(&groups, Link::Logit).unwrap().x_at(0.5).exp()
+}
+
+#[test]
+fn the_drive_from_which_one_hears_behind_a_plate_is_forecast_within_a_tenth() {
+    let settings = settings();
+    let plan = Arc::new(Plan::new(&settings.signal).unwrap());
+    let emissions = Some(Emissions::new(Path::new(&plan, &plate())));
+    let (tank, baseline, emissions) = heard(&settings, &plan, None, emissions, 71);
+    let (behind, ..) = heard(&settings, &plan, Some(plate()), None, 72);
+    let tuned = tune(&tank, &settings.detect, 1);
+    let site = Site { floor: None, transmit_loss_db: 3.0, baseline_pulses: 24 };
+    let drives = baseline.targets.values().next().unwrap().drives.len();
+    let forecaster = Forecaster {
+        plan: &plan,
+        spec: &settings.detect,
+        baseline: &baseline,
+        drives,
+        site: &site,
+    };
+    for quantity in [Quantity::Ultraharmonic, Quantity::Subharmonic, Quantity::Broadband] {
+        let at = (Channel::One(0), quantity);
+        let tuning = tuned.quantities.iter().find(|found| found.quantity == quantity).unwrap();
+        let sd_db = tuning.limit.as_ref().map(|limit: &OperatingLimit| limit.sd_db).unwrap();
+        let lag1 = tank.set(Channel::One(0), quantity).lag1();
+        let found =
+            forecaster.quantity(emissions.as_ref().unwrap(), at, QuietSpread { sd_db, lag1 });
+        let found = found.unwrap();
+        let Found::At(half_mpa) = found.half else { panic!("{quantity:?}: {:?}", found.half) };
+        let margin_db = settings.detect.repeatability_db[quantity];
+        let truth_mpa = simulated(&behind, quantity, found.limit_db + margin_db);
+        let tank_mpa = tuning.onset.half.unwrap().mpa;
+        assert!(
+            (half_mpa / truth_mpa).ln().abs() < 0.1,
+            "{quantity:?}: forecast {half_mpa} MPa, simulated {truth_mpa}, in the tank {tank_mpa}"
+        );
+        // The plate matters: without it the same share is found from a lower drive on.
+        assert!(truth_mpa > 1.1 * tank_mpa, "{quantity:?}: {truth_mpa} and {tank_mpa} MPa");
+        let drive = found.drives[0];
+        assert!((drive.set_mpa / drive.drive_mpa - 10f64.powf(0.15)).abs() < 1e-12);
+    }
+}

@@ -1,0 +1,536 @@
+//! Pulses whose kind is known: *quiet* ones without bubbles and ones with *bubbles*, as rows of the
+//! pulse table tell them, sorted by channel, quantity, target and drive.
+//!
+//! λ is the detection level of a row, D its rise over the mean λ of the quiet pulses at the same
+//! target, channel and drive (dB): a quiet pulse stands over its own drive's mean, one with bubbles
+//! over that at its drive, or between two drives with enough pulses as the method interpolates them.
+//! Rows that could not be heard are left out and counted by reason.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use crate::detect::baseline::nearest;
+use crate::detect::hearing::Hindrance;
+use crate::detect::reference::{Place, place};
+use crate::detect::{Channel, Drive, Row, Stage};
+use crate::signal::{PerQuantity, Quantity, as_f64};
+use crate::stats::{LEAST_BASELINE_PULSES, autocorrelation};
+
+/// Rows a table holds at most; later ones are left out and counted.
+pub const MOST_ROWS: usize = 1 << 20;
+
+/// Different reasons for leaving rows out that are told apart.
+const MOST_REASONS: usize = 256;
+
+/// Whether bubbles were there.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Kind {
+    /// No bubbles.
+    Quiet,
+    /// Bubbles.
+    Bubbles,
+}
+
+impl Kind {
+    /// The word in tables.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Quiet => "quiet",
+            Self::Bubbles => "bubbles",
+        }
+    }
+
+    /// What a stage says of its pulses; nothing of stage noise.
+    #[must_use]
+    pub const fn of(stage: Stage) -> Option<Self> {
+        match stage {
+            Stage::Noise => None,
+            Stage::Baseline => Some(Self::Quiet),
+            Stage::Exposure => Some(Self::Bubbles),
+        }
+    }
+}
+
+/// One row: a pulse on a channel.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Seen<'a> {
+    /// Which channel.
+    pub channel: Channel,
+    /// Target's name.
+    pub target: &'a str,
+    /// Exposure's number.
+    pub exposure: Option<u32>,
+    /// Drive, MPa.
+    pub drive_mpa: Option<f64>,
+    /// λ of each quantity, dB.
+    pub lambda_db: &'a PerQuantity<Option<f64>>,
+    /// The row's reason.
+    pub reason: &'a str,
+}
+
+impl<'a> Seen<'a> {
+    /// A row of a session.
+    #[must_use]
+    pub fn of(row: &'a Row) -> Self {
+        Self {
+            channel: row.channel,
+            target: &row.target,
+            exposure: row.exposure,
+            drive_mpa: row.drive_mpa,
+            lambda_db: &row.lambda_db,
+            reason: &row.reason,
+        }
+    }
+}
+
+/// What is kept of a row.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Entry {
+    pub(super) kind: Kind,
+    pub(super) channel: Channel,
+    /// Place among the series.
+    pub(super) series: usize,
+    pub(super) drive: Drive,
+    pub(super) exposure: Option<u32>,
+    pub(super) lambda_db: PerQuantity<Option<f64>>,
+}
+
+/// A target and a drive.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Series {
+    /// Target's name.
+    pub target: Arc<str>,
+    /// The drive.
+    pub drive: Drive,
+}
+
+/// All pulses whose kind is known.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Table {
+    drive_tolerance: f64,
+    pub(super) series: Vec<Series>,
+    pub(super) entries: Vec<Entry>,
+    left_out: BTreeMap<(Kind, Channel, String), u64>,
+}
+
+/// Quiet pulses of one target and drive.
+#[derive(Debug, Clone, PartialEq)]
+pub struct QuietSeries {
+    /// Where and how hard.
+    pub series: Series,
+    /// λ of each pulse in order, dB; never empty.
+    pub lambda_db: Vec<f64>,
+    /// Their mean, dB.
+    pub mean_db: f64,
+}
+
+/// Pulses with bubbles of one drive, all targets together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BubblesSeries {
+    /// The drive.
+    pub drive: Drive,
+    /// λ of each pulse in order, dB.
+    pub lambda_db: Vec<f64>,
+    /// D of each pulse that has one, in order, dB.
+    pub rise_db: Vec<f64>,
+}
+
+/// One quantity on one channel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Set {
+    /// Which channel.
+    pub channel: Channel,
+    /// Which quantity.
+    pub quantity: Quantity,
+    /// Quiet pulses, by target and drive in order of arrival.
+    pub quiet: Vec<QuietSeries>,
+    /// Pulses with bubbles, by drive, ascending; unknown and 0 first.
+    pub bubbles: Vec<BubblesSeries>,
+    /// Drives of pulses with bubbles for which there are too few quiet ones, and how many they are.
+    pub alone: Vec<(Drive, usize)>,
+}
+
+/// Drives, and the mean λ at each, dB.
+type DriveMeans = (Vec<Drive>, Vec<f64>);
+
+/// Mean λ of quiet pulses by target: drives and means of those with enough pulses.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct QuietMeans {
+    tolerance: f64,
+    targets: PerQuantity<BTreeMap<Arc<str>, DriveMeans>>,
+}
+
+impl QuietMeans {
+    fn at(&self, target: &str, drive: Drive, quantity: Quantity) -> Option<f64> {
+        let (drives, means) = self.targets[quantity].get(target)?;
+        match place(drives, drive, self.tolerance) {
+            Place::At(at) => Some(means[at]),
+            Place::Between { lower, upper, u } => Some((1.0 - u) * means[lower] + u * means[upper]),
+            Place::Outside { .. } | Place::Nowhere => None,
+        }
+    }
+}
+
+impl Set {
+    /// λ of all quiet pulses, dB.
+    #[must_use]
+    pub fn quiet_lambda_db(&self) -> Vec<f64> {
+        self.quiet.iter().flat_map(|series| series.lambda_db.iter().copied()).collect()
+    }
+
+    /// D of all quiet pulses, dB.
+    #[must_use]
+    pub fn quiet_rise_db(&self) -> Vec<f64> {
+        let rises = self
+            .quiet
+            .iter()
+            .flat_map(|series| series.lambda_db.iter().map(|lambda| lambda - series.mean_db));
+        rises.collect()
+    }
+
+    /// λ of all pulses with bubbles, dB.
+    #[must_use]
+    pub fn bubbles_lambda_db(&self) -> Vec<f64> {
+        self.bubbles.iter().flat_map(|series| series.lambda_db.iter().copied()).collect()
+    }
+
+    /// D of all pulses with bubbles, dB.
+    #[must_use]
+    pub fn bubbles_rise_db(&self) -> Vec<f64> {
+        self.bubbles.iter().flat_map(|series| series.rise_db.iter().copied()).collect()
+    }
+}
+
+impl Set {
+    /// Lag-1 autocorrelation of λ without bubbles, the mean over targets and drives by their pulses.
+    #[must_use]
+    pub fn lag1(&self) -> f64 {
+        let of = |series: &QuietSeries| {
+            let lag1 = autocorrelation(&series.lambda_db, 1);
+            (as_f64(series.lambda_db.len()), if lag1.is_finite() { lag1 } else { 0.0 })
+        };
+        let pulses: f64 = self.quiet.iter().map(|series| of(series).0).sum();
+        let sum: f64 = self.quiet.iter().map(of).map(|(pulses, lag1)| pulses * lag1).sum();
+        if pulses > 0.0 { sum / pulses } else { 0.0 }
+    }
+}
+
+impl Table {
+    /// Empty; drives match within a share.
+    #[must_use]
+    pub const fn new(drive_tolerance: f64) -> Self {
+        Self { drive_tolerance, series: Vec::new(), entries: Vec::new(), left_out: BTreeMap::new() }
+    }
+
+    /// Takes a row.
+    pub fn take(&mut self, kind: Kind, seen: &Seen<'_>) {
+        if let Some(reason) = self.why_not(kind, seen) {
+            self.leave_out(kind, seen.channel, reason);
+            return;
+        }
+        let drive = Drive::of(seen.drive_mpa);
+        let series = self.series_of(seen.target, drive);
+        self.entries.push(Entry {
+            kind,
+            channel: seen.channel,
+            series,
+            drive,
+            exposure: seen.exposure,
+            lambda_db: *seen.lambda_db,
+        });
+    }
+
+    /// Counts a row that says nothing.
+    pub fn leave_out(&mut self, kind: Kind, channel: Channel, reason: &str) {
+        let reason = if self.left_out.len() < MOST_REASONS { reason } else { "for other reasons" };
+        *self.left_out.entry((kind, channel, reason.to_owned())).or_default() += 1;
+    }
+
+    /// Whether a row says anything.
+    #[must_use]
+    pub fn counts(kind: Kind, seen: &Seen<'_>) -> bool {
+        Self::silence(kind, seen).is_none()
+    }
+
+    fn why_not<'a>(&self, kind: Kind, seen: &Seen<'a>) -> Option<&'a str> {
+        if self.entries.len() >= MOST_ROWS {
+            return Some("more rows than a table holds");
+        }
+        Self::silence(kind, seen)
+    }
+
+    /// Why a row says nothing, if it does.
+    fn silence<'a>(kind: Kind, seen: &Seen<'a>) -> Option<&'a str> {
+        if seen.lambda_db.0.iter().all(Option::is_none) {
+            return Some(if seen.reason.is_empty() { "no level" } else { seen.reason });
+        }
+        if kind == Kind::Quiet {
+            return (seen.reason != "stage baseline").then_some(seen.reason);
+        }
+        // What it was compared with then does not matter, and a loud pulse may clip.
+        let harmless = [Hindrance::Clipped, Hindrance::NoBaseline, Hindrance::DriveOutside];
+        let hindering = |part: &&str| {
+            let named = |hindrance: &Hindrance| hindrance.name() == *part;
+            *part == "sham"
+                || Hindrance::ALL.iter().any(|known| named(known) && !harmless.contains(known))
+        };
+        seen.reason.split("; ").find(hindering)
+    }
+
+    fn series_of(&mut self, target: &str, drive: Drive) -> usize {
+        let of_target: Vec<usize> =
+            (0..self.series.len()).filter(|&place| &*self.series[place].target == target).collect();
+        let drives = of_target.iter().map(|&place| self.series[place].drive);
+        if let Some(found) = nearest(drives, drive, self.drive_tolerance) {
+            return of_target[found];
+        }
+        self.series.push(Series { target: target.into(), drive });
+        self.series.len() - 1
+    }
+
+    /// Channels there are rows of, ascending, `all` last.
+    #[must_use]
+    pub fn channels(&self) -> Vec<Channel> {
+        let mut found: Vec<Channel> = Vec::new();
+        for entry in &self.entries {
+            if !found.contains(&entry.channel) {
+                found.push(entry.channel);
+            }
+        }
+        found.sort_unstable();
+        found
+    }
+
+    /// Rows that were left out: kind, channel, why, how many.
+    pub fn left_out(&self) -> impl Iterator<Item = (Kind, Channel, &str, u64)> {
+        self.left_out
+            .iter()
+            .map(|((kind, channel, reason), &rows)| (*kind, *channel, reason.as_str(), rows))
+    }
+
+    /// Rows of a kind on one channel.
+    #[must_use]
+    pub fn rows(&self, kind: Kind, channel: Channel) -> usize {
+        self.entries.iter().filter(|entry| (entry.kind, entry.channel) == (kind, channel)).count()
+    }
+
+    /// One half of the table: every other row of each kind, channel, target and drive, the first
+    /// row of each in the half `odd` = false.
+    #[must_use]
+    pub fn half(&self, odd: bool) -> Self {
+        let mut met: BTreeMap<(Kind, Channel, usize), bool> = BTreeMap::new();
+        let entries = self.entries.iter().filter(|entry| {
+            let next = met.entry((entry.kind, entry.channel, entry.series)).or_default();
+            let this = *next;
+            *next = !this;
+            this == odd
+        });
+        Self {
+            drive_tolerance: self.drive_tolerance,
+            series: self.series.clone(),
+            entries: entries.copied().collect(),
+            left_out: BTreeMap::new(),
+        }
+    }
+
+    /// Mean λ of the quiet pulses on a channel.
+    pub(super) fn quiet_means(&self, channel: Channel) -> QuietMeans {
+        let mut sums = vec![[(0.0, 0_usize); 4]; self.series.len()];
+        for entry in self.entries.iter().filter(|e| (e.kind, e.channel) == (Kind::Quiet, channel)) {
+            for (quantity, lambda) in entry.lambda_db.iter() {
+                if let Some(lambda) = lambda {
+                    let (sum, count) = &mut sums[entry.series][quantity as usize];
+                    (*sum, *count) = (*sum + lambda, *count + 1);
+                }
+            }
+        }
+        let means = |quantity: Quantity| {
+            let mut targets: BTreeMap<Arc<str>, Vec<(Drive, f64)>> = BTreeMap::new();
+            for (series, sums) in self.series.iter().zip(&sums) {
+                let (sum, count) = sums[quantity as usize];
+                if count >= LEAST_BASELINE_PULSES {
+                    let drives = targets.entry(Arc::clone(&series.target)).or_default();
+                    drives.push((series.drive, sum / as_f64(count)));
+                }
+            }
+            let split = |(target, drives): (Arc<str>, Vec<(Drive, f64)>)| {
+                (target, drives.into_iter().unzip())
+            };
+            targets.into_iter().map(split).collect()
+        };
+        QuietMeans { tolerance: self.drive_tolerance, targets: PerQuantity::from_fn(means) }
+    }
+
+    /// D of a pulse with bubbles; nothing where too few quiet pulses have its drive.
+    pub(super) fn rise_db(
+        &self,
+        means: &QuietMeans,
+        entry: &Entry,
+        quantity: Quantity,
+    ) -> Option<f64> {
+        let target = &self.series[entry.series].target;
+        Some(entry.lambda_db[quantity]? - means.at(target, entry.drive, quantity)?)
+    }
+
+    /// The drives of pulses with bubbles, as [`BubblesSeries`] have them: for each series its place
+    /// among these drives.
+    pub(super) fn drives(&self) -> (Vec<Drive>, Vec<usize>) {
+        let mut drives: Vec<Drive> = Vec::new();
+        let mut joined = Vec::with_capacity(self.series.len());
+        for series in &self.series {
+            let place = nearest(drives.iter().copied(), series.drive, self.drive_tolerance);
+            joined.push(place.unwrap_or(drives.len()));
+            if place.is_none() {
+                drives.push(series.drive);
+            }
+        }
+        let mut order: Vec<usize> = (0..drives.len()).collect();
+        let value = |drive: Drive| drive.mpa().unwrap_or(-1.0);
+        order.sort_by(|&a, &b| value(drives[a]).total_cmp(&value(drives[b])));
+        let mut rank = vec![0; drives.len()];
+        for (place, &drive) in order.iter().enumerate() {
+            rank[drive] = place;
+        }
+        let sorted = order.iter().map(|&place| drives[place]).collect();
+        (sorted, joined.into_iter().map(|place| rank[place]).collect())
+    }
+
+    /// One quantity on one channel.
+    #[must_use]
+    pub fn set(&self, channel: Channel, quantity: Quantity) -> Set {
+        let ((drives, joined), means) = (self.drives(), self.quiet_means(channel));
+        let mut alone: BTreeMap<usize, usize> = BTreeMap::new();
+        let mut quiet: Vec<Vec<f64>> = vec![Vec::new(); self.series.len()];
+        let mut bubbles: Vec<(Vec<f64>, Vec<f64>)> = vec![Default::default(); drives.len()];
+        for entry in self.entries.iter().filter(|entry| entry.channel == channel) {
+            let Some(lambda) = entry.lambda_db[quantity] else { continue };
+            if entry.kind == Kind::Quiet {
+                quiet[entry.series].push(lambda);
+                continue;
+            }
+            let (lambdas, rises) = &mut bubbles[joined[entry.series]];
+            lambdas.push(lambda);
+            match self.rise_db(&means, entry, quantity) {
+                Some(rise) => rises.push(rise),
+                None => *alone.entry(joined[entry.series]).or_default() += 1,
+            }
+        }
+        let alone = alone.into_iter().map(|(place, pulses)| (drives[place], pulses)).collect();
+        let quiet = self.series.iter().zip(quiet).filter(|(_, lambdas)| !lambdas.is_empty());
+        let bubbles = drives.into_iter().zip(bubbles).filter(|(_, (found, _))| !found.is_empty());
+        Set {
+            alone,
+            channel,
+            quantity,
+            quiet: quiet
+                .map(|(series, lambda_db)| QuietSeries {
+                    series: series.clone(),
+                    mean_db: lambda_db.iter().sum::<f64>() / as_f64(lambda_db.len()),
+                    lambda_db,
+                })
+                .collect(),
+            bubbles: bubbles
+                .map(|(drive, (lambda_db, rise_db))| BubblesSeries { drive, lambda_db, rise_db })
+                .collect(),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn take(table: &mut Table, kind: Kind, drive_mpa: f64, lambda: Option<f64>, reason: &str) {
+        table.take(
+            kind,
+            &Seen {
+                channel: Channel::One(0),
+                target: "",
+                exposure: None,
+                drive_mpa: Some(drive_mpa),
+                lambda_db: &PerQuantity([None, None, None, lambda]),
+                reason,
+            },
+        );
+    }
+
+    fn quiet(table: &mut Table, drive_mpa: f64, lambdas: &[f64]) {
+        for lambda in lambdas {
+            take(table, Kind::Quiet, drive_mpa, Some(*lambda), "stage baseline");
+        }
+    }
+
+    fn set(table: &Table) -> Set {
+        table.set(Channel::One(0), Quantity::Broadband)
+    }
+
+    #[test]
+    fn quiet_pulses_are_held_against_their_own_drives_mean() {
+        let mut table = Table::new(0.05);
+        for (drive, lambda) in [(0.2, 1.0), (0.3, 5.0), (0.204, 3.0), (0.3, 6.0)] {
+            quiet(&mut table, drive, &[lambda]);
+        }
+        let found = set(&table);
+        assert_eq!(found.quiet.len(), 2);
+        assert_eq!(found.quiet_rise_db(), [-1.0, 1.0, -0.5, 0.5]);
+        assert_eq!(table.set(Channel::One(0), Quantity::Harmonic).quiet, []);
+        assert_eq!(table.set(Channel::All, Quantity::Broadband).quiet, []);
+    }
+
+    #[test]
+    fn pulses_with_bubbles_stand_over_quiet_ones_at_their_drive_or_between_two() {
+        let mut table = Table::new(0.05);
+        quiet(&mut table, 0.1, &[1.0; 10]);
+        quiet(&mut table, 0.4, &[3.0; 10]);
+        quiet(&mut table, 0.6, &[9.0; 9]);
+        for drive in [0.4, 0.2, 0.1, 0.41, 0.6] {
+            take(&mut table, Kind::Bubbles, drive, Some(10.0), "no baseline");
+        }
+        let found = set(&table);
+        let drives: Vec<Drive> = found.bubbles.iter().map(|series| series.drive).collect();
+        assert_eq!(drives, [0.1, 0.2, 0.4, 0.6].map(Drive::Known));
+        assert_eq!(found.bubbles[0].rise_db, [9.0]);
+        // Closed form: 0.2 is halfway from 0.1 to 0.4 in the logarithm; 0.41 is beyond, within 5 %.
+        assert!((found.bubbles[1].rise_db[0] - 8.0).abs() < 1e-12);
+        assert_eq!(found.bubbles[2].rise_db, [7.0, 7.0]);
+        // Nine quiet pulses are too few to stand over.
+        assert_eq!(found.bubbles[3].rise_db, [0.0; 0]);
+        assert_eq!(found.alone, [(Drive::Known(0.6), 1)]);
+        assert_eq!(found.bubbles_lambda_db(), [10.0; 5]);
+    }
+
+    #[test]
+    fn what_could_not_be_heard_is_left_out_and_counted_and_clipped_is_not() {
+        let mut table = Table::new(0.05);
+        for reason in ["broadband pulse +1.0 dB; clipped", "clipped; fundamental low", "sham"] {
+            take(&mut table, Kind::Bubbles, 0.3, Some(1.0), reason);
+        }
+        take(&mut table, Kind::Quiet, 0.3, Some(1.0), "clipped");
+        take(&mut table, Kind::Quiet, 0.3, None, "samples lost");
+        let left: Vec<(Kind, &str, u64)> =
+            table.left_out().map(|(kind, _, reason, rows)| (kind, reason, rows)).collect();
+        assert_eq!(
+            left,
+            [
+                (Kind::Quiet, "clipped", 1),
+                (Kind::Quiet, "samples lost", 1),
+                (Kind::Bubbles, "fundamental low", 1),
+                (Kind::Bubbles, "sham", 1),
+            ]
+        );
+        assert_eq!(table.rows(Kind::Bubbles, Channel::One(0)), 1);
+    }
+
+    #[test]
+    fn halves_share_each_drive_and_nothing_else() {
+        let mut table = Table::new(0.05);
+        for i in 0..5 {
+            quiet(&mut table, 0.2, &[f64::from(i)]);
+            quiet(&mut table, 0.3, &[f64::from(10 + i)]);
+        }
+        let values = |odd| set(&table.half(odd)).quiet_lambda_db();
+        assert_eq!(values(false), [0.0, 2.0, 4.0, 10.0, 12.0, 14.0]);
+        assert_eq!(values(true), [1.0, 3.0, 11.0, 13.0]);
+    }
+}
