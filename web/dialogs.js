@@ -2,7 +2,7 @@
 // is open, no key acts.
 
 import { injectionValues } from './acts.js';
-import { KEYS, keyShown } from './keys.js';
+import { KEYS, keyShown, TUNING_KEYS } from './keys.js';
 import { SHAPES } from './shapes.js';
 import { askedDb, listenAnswer } from './together.js';
 
@@ -109,11 +109,11 @@ export class Dialogs {
   }
 }
 
-function keyRow([key, , words]) {
+function keyRow([shown, words]) {
   const row = document.createElement('div');
   const cap = document.createElement('span');
   const print = document.createElement('kbd');
-  print.textContent = keyShown(key);
+  print.textContent = shown;
   cap.append(print);
   const does = document.createElement('span');
   does.textContent = words;
@@ -161,6 +161,6 @@ function signItem([kind, path, words]) {
 /** Writes keys, signs and shapes into the help and under the list, from the lists the page itself goes by. */
 export function fillHelp() {
   for (const id of ['legend', 'help-legend']) at(id).replaceChildren(...SIGNS.map(signItem));
-  at('help-keys').replaceChildren(...KEYS.map(keyRow));
+  at('help-keys').replaceChildren(...[...KEYS.map(([key, , words]) => [keyShown(key), words]), ...TUNING_KEYS].map(keyRow));
   at('help-shapes').replaceChildren(...Object.entries(SHAPES).map(shapeItem));
 }

@@ -9,7 +9,7 @@ export const KEYS = [
   ['1', 'stage-noise', 'stage noise: press twice'],
   ['2', 'stage-baseline', 'stage baseline: press twice'],
   ['3', 'stage-exposure', 'stage exposure: press twice'],
-  ['t', 'target', 'name the target'],
+  ['g', 'target', 'name the target'],
   ['p', 'pause', 'mark a pause'],
   ['r', 'resume', 'mark that it goes on'],
   ['x', 'abort', 'mark an abort (ends the exposure in the record)'],
@@ -26,9 +26,20 @@ export const KEYS = [
   ['0', 'fit', 'rows as low as the exposure needs'],
   ['c', 'channel', 'spectrum of the next channel'],
   ['l', 'listen', 'listen longer: how many more pulses hear down to a level'],
+  ['t', 'tuning', 'tuning: try limits on recorded pulses (also closes it, as Esc does)'],
   ['d', 'details', 'chosen pulse, baselines, alarms, sample account'],
   ['h', 'help', 'this help'],
 ];
+
+/** Keys of the tuning view, for the help: `[how they are printed, what they do]`. */
+export const TUNING_KEYS = [
+  ['← →', 'in tuning: move the limit by a fine step (also ↓ ↑)'],
+  ['Page ↓ ↑', 'in tuning: move it by a coarse step'],
+  ['Home', 'in tuning: the proposed limit and rule'],
+];
+
+/** Acts that concern what the tuning view stands in place of. */
+export const OF_THE_LIST = new Set(['older', 'newer', 'older-page', 'newer-page', 'oldest', 'newest', 'taller', 'lower', 'fit', 'channel', 'listen']);
 
 const SHOWN = { ArrowDown: '↓', ArrowUp: '↑', PageDown: 'Page ↓', PageUp: 'Page ↑', '-': '−' };
 const ACTS = new Map(KEYS.map(([key, act]) => [key, act]));

@@ -10,7 +10,7 @@ import { Dialogs, fillHelp } from './dialogs.js';
 import { ExposureStrip } from './exposure_strip.js';
 import { Feed } from './feed.js';
 import { Heartbeat } from './heartbeat.js';
-import { actOf } from './keys.js';
+import { actOf, OF_THE_LIST } from './keys.js';
 import { MarkBook } from './marks.js';
 import { NowPart } from './now.js';
 import { PulseList } from './pulse_list.js';
@@ -20,6 +20,7 @@ import { decodeSpectrum, shownUpToHz, SpectrumRing } from './spectra.js';
 import { SpectrumPlot } from './spectrum_plot.js';
 import { SpectrumSource } from './spectrum_source.js';
 import { PulseStore } from './store.js';
+import { TuningView } from './tuning_view.js';
 
 const BASE = 'api/v1';
 const TICK_MS = 200;
@@ -46,6 +47,7 @@ const source = new SpectrumSource(BASE, () => schedule());
 const state = { head: null, status: null, link: { state: 'connecting', text: 'connecting to the daemon' }, channel: null, armed: null };
 const dialogs = new Dialogs({ acts, say: toast, state });
 const details = new Details({ acts, body: at('details-body'), open: () => dialogs.open('details'), isOpen: () => at('details').open, store });
+const tuning = new TuningView({ acts, say: toast, schedule, state, openDialog: (id) => dialogs.open(id) });
 const frames = { drawn: 0, lastMs: 0, slowestMs: 0, recentMs: [] };
 let pending = false;
 
@@ -62,7 +64,7 @@ export function report() {
   return {
     entries: store.entries.length, pulses: store.pulses, spectra: spectra.held, spectraBytes: spectra.bytes,
     marks: marks.list.length, rowHeight: list.height, offset: list.offset, frames: { ...frames, recentMs: [...frames.recentMs] },
-    newest: store.newest, run: state.head?.run ?? null, link: state.link.state,
+    tuningDrawn: tuning.drawn, newest: store.newest, run: state.head?.run ?? null, link: state.link.state,
   };
 }
 
@@ -119,6 +121,7 @@ function onHead(head) {
     list.clear();
     source.clear();
     state.status = null;
+    if (former !== null) tuning.forget();
   }
   if (former === null || former.run !== head.run || former.channel !== head.channel) {
     spectra.begin(head.bins, head.bin_hz, shownUpToHz(head));
@@ -143,6 +146,7 @@ function onEvent(event) {
   marks.take(event);
   if (marks.changes !== changes) strip.changed();
   if (event.event === 'baseline closed' || event.event === 'baseline kept') source.forgetBaselines();
+  if (event.event === 'limits') tuning.limitsChanged();
   tick();
 }
 
@@ -199,6 +203,17 @@ function schedule() {
 function draw() {
   pending = false;
   const startMs = performance.now();
+  if (tuning.isOpen) tuning.draw();
+  else drawList();
+  const tookMs = performance.now() - startMs;
+  frames.drawn += 1;
+  frames.lastMs = tookMs;
+  frames.slowestMs = Math.max(frames.slowestMs, tookMs);
+  frames.recentMs.push(tookMs);
+  if (frames.recentMs.length > 600) frames.recentMs.splice(0, 300);
+}
+
+function drawList() {
   list.draw();
   strip.draw(list.looked);
   source.look(list.looked, list.chosenEntry === null, state.channel);
@@ -208,12 +223,6 @@ function draw() {
   plot.colourRangeDb = list.colourRangeDb;
   plot.draw();
   showLooked();
-  const tookMs = performance.now() - startMs;
-  frames.drawn += 1;
-  frames.lastMs = tookMs;
-  frames.slowestMs = Math.max(frames.slowestMs, tookMs);
-  frames.recentMs.push(tookMs);
-  if (frames.recentMs.length > 600) frames.recentMs.splice(0, 300);
 }
 
 let lookedShown = null;
@@ -362,20 +371,29 @@ const DOES = {
   lower: () => list.changeHeight(1),
   fit: () => list.fitHeight(),
   channel: nextChannel,
+  tuning: () => tuning.toggle(),
   listen: () => dialogs.askListen(),
   details: () => void details.show({ head: state.head, status: state.status, entry: list.looked, isChosen: list.chosenEntry !== null, channel: state.channel }),
   help: () => dialogs.open('help'),
 };
 
 function act(name) {
+  if (tuning.isOpen && OF_THE_LIST.has(name)) return;
   if (name.startsWith('stage-')) stageAct(name);
   else DOES[name]();
   schedule();
 }
 
+/** Whether a key belongs to the field it is pressed in. A field for digits leaves letters to the page. */
+function isFieldKey({ target, key }) {
+  if (!(target instanceof HTMLElement)) return false;
+  if (target.matches('[data-digits]') && /^[a-z]$/i.test(key)) return false;
+  return target.matches('input:not([type="range"], [type="radio"], [type="checkbox"]), select, textarea');
+}
+
 document.addEventListener('keydown', (event) => {
-  const target = event.target;
-  const inField = target instanceof HTMLElement && target.matches('input, select, textarea');
+  if (document.querySelector('dialog[open]') === null && tuning.key(event)) return;
+  const inField = isFieldKey(event);
   const name = actOf({ key: event.key, ctrlKey: event.ctrlKey, altKey: event.altKey, metaKey: event.metaKey, repeat: event.repeat, inField });
   const dialog = document.querySelector('dialog[open]');
   if (name === null || (dialog !== null && name !== 'acknowledge' && name !== 'sound')) return;
@@ -412,5 +430,7 @@ showOwner();
 void sound.start();
 const resized = new ResizeObserver(() => schedule());
 for (const id of ['rows', 'spectrum-canvas', 'exposure-canvas']) resized.observe(at(id));
+const refitted = new ResizeObserver(() => tuning.resized());
+for (const id of ['tuning-roc-plot', 'tuning-onset-plot']) refitted.observe(at(id));
 setInterval(tick, TICK_MS);
 feed.open();

@@ -72,7 +72,7 @@ export function pulseText(head, status) {
 
 /** Since the last injection, and which it was. */
 export function injectionText(status) {
-  const waiting = (status?.pending ?? []).some((act) => act.mark === 'injection');
+  const waiting = (status?.pending ?? []).some((act) => act?.mark === 'injection');
   const injection = status?.injection;
   const tail = waiting ? ', one waits for a pulse' : '';
   if (!injection) return { label: `since injection${tail}`, value: 'none' };
@@ -127,6 +127,13 @@ export function baselineProgress(status) {
   return chips.sort((a, b) => Number(b.current) - Number(a.current) || Number(a.ready) - Number(b.ready));
 }
 
+/** What an act is that waits for a pulse: a mark, a stage, or other limits. */
+function pendingWords(act) {
+  if (typeof act?.mark === 'string') return act.mark;
+  if (typeof act?.stage === 'string') return `stage ${act.stage}`;
+  return Array.isArray(act?.limits) ? `limits of ${act.limits.join(' and ')}` : '';
+}
+
 /** One line about the stream, the source and the account. */
 export function linkText(head, status, link) {
   if (link.state !== 'up') return link.text;
@@ -138,7 +145,7 @@ export function linkText(head, status, link) {
     parts.push(words[stream.state] ?? String(stream.state));
   }
   if (status?.paused) parts.push('paused');
-  const waiting = (status?.pending ?? []).map((act) => act.mark).filter((mark) => mark !== 'injection');
+  const waiting = (status?.pending ?? []).map(pendingWords).filter((words) => words !== '' && words !== 'injection');
   if (waiting.length > 0) parts.push(`for the next pulse: ${waiting.join(', ')}`);
   if (status?.folder?.failed) parts.unshift(`NOT RECORDING: ${status.folder.failed}`);
   if (status?.account?.lost > 0) parts.push(`${status.account.lost} samples lost`);

@@ -343,3 +343,46 @@ pub fn token(path: &Path) -> Result<String, Failure> {
     }
     Ok(token.to_owned())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn read(text: &str) -> Result<Option<Act>, Failure> {
+        let dir = tempfile::tempdir().unwrap();
+        let file = dir.path().join("limits.toml");
+        std::fs::write(&file, text).unwrap();
+        let configuration = include_str!("../../config/bench-phantom.toml");
+        let alarms =
+            crate::config::parse("bench-phantom.toml", configuration).unwrap().settings.alarms;
+        let mut baseline = Baseline::default();
+        baseline.targets.insert("".into(), TargetBaseline::default());
+        limits(Some(&file), &alarms, Some(&baseline))
+    }
+
+    const ABSOLUTE: &str = "[[alarm]]\nname = \"inertial\"\nlimit = { v2_per_hz = 1e-13 }\n\
+        off_db = -1.0\nm_of_n = \"1 of 1\"\n";
+
+    #[test]
+    fn an_absolute_limit_holds_on_the_baseline_it_was_found_on_alone() {
+        let own = TargetBaseline::default().id();
+        let on = |id: &str| format!("{ABSOLUTE}\n[made_of]\nbaselines = [\"{id}\"]\n");
+        assert!(read(ABSOLUTE).unwrap().is_some());
+        assert!(read(&on(&own)).unwrap().is_some());
+        let refused = read(&on("0123456789abcdef")).unwrap_err();
+        assert_eq!(refused.code, CONFIG);
+        let wanted = format!(
+            "\"inertial\" has an absolute limit found on baseline 0123456789abcdef, the baseline here is {own}; a limit in dB carries over"
+        );
+        assert!(refused.message.ends_with(&wanted), "{}", refused.message);
+        let relative = ABSOLUTE.replace("{ v2_per_hz = 1e-13 }", "{ db = 3.0 }");
+        let elsewhere = format!("{relative}\n[made_of]\nbaselines = [\"0123456789abcdef\"]\n");
+        assert!(read(&elsewhere).unwrap().is_some());
+    }
+
+    #[test]
+    fn a_key_that_is_not_known_is_named() {
+        let refused = read("colour = 1\n").unwrap_err();
+        assert!(refused.message.ends_with("colour is not known, must be alarm or made_of"));
+    }
+}

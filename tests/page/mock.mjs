@@ -10,6 +10,7 @@ import { fileURLToPath, pathToFileURL } from 'node:url';
 
 import * as bench from './bench.mjs';
 import { SCENES } from './scenes.mjs';
+import { tuningAnswer } from './tuning_bench.mjs';
 import { upgrade } from './websocket.mjs';
 
 const HERE = path.dirname(fileURLToPath(import.meta.url));
@@ -42,6 +43,10 @@ export class MockDaemon {
     this.refuseStage = false;
     this.taken = new Map();
     this.listens = null;
+    this.limits = { alarms: [], pending: [], before: [] };
+    this.refuseLimits = null;
+    // By session: {label, pulses, channels, advice}, or {label, missing} with what there is to record.
+    this.recorded = new Map();
     this.head = {
       is: 'head', simmer: '0.1.0', run, live: true, source: 'simulated bench, not a measurement', caution: CAUTION,
       drive_frequency_hz: bench.F0_HZ, repetition_hz: 5, pulse_s: 0.004, drive_means: 'peak negative pressure at the focus, free field',
@@ -202,6 +207,10 @@ export class MockDaemon {
     else if (place === 'GET /api/v1/spectrum') this.spectrum(url, response);
     else if (place === 'POST /api/v1/marks') this.mark(body, response);
     else if (place === 'POST /api/v1/stage') this.stage(body, response);
+    else if (place === 'GET /api/v1/tuning/sessions') json(response, 200, { sessions: [...this.recorded].map(([name, { label, pulses }]) => ({ name, label, pulses: name === 'now' && pulses ? pulses.quiet.length + pulses.bubbles.length : null })) });
+    else if (place === 'POST /api/v1/tuning') this.tune(body, response);
+    else if (place === 'GET /api/v1/limits') json(response, 200, this.limits);
+    else if (place === 'PUT /api/v1/limits') this.setLimits(body, response);
     else this.problem(response, 404, 'no such resource');
   }
 
@@ -269,6 +278,32 @@ export class MockDaemon {
     }
     this.status.stage = body.stage;
     json(response, 202, {});
+  }
+
+  tune(body, response) {
+    const session = this.recorded.get(body?.session);
+    if (session === undefined) this.problem(response, 404, `there is no session “${body?.session}”`);
+    else if (session.missing) this.problem(response, 404, session.missing);
+    else json(response, 200, tuningAnswer({ ...session, body, expectedPulses: this.head.expected_pulses }));
+  }
+
+  /** Other limits wait for the next pulse; what they replaced stays at hand. */
+  setLimits(body, response) {
+    if (this.refuseLimits !== null) {
+      this.problem(response, 409, this.refuseLimits);
+      return;
+    }
+    this.limits.pending = body.alarms;
+    this.limits.before = body.alarms.map(({ name }) => this.limits.alarms.find((one) => one.name === name));
+    json(response, 202, { alarms: body.alarms, holds_from: 'the next pulse' });
+  }
+
+  /** The next pulse came: what waited holds. */
+  holdLimits() {
+    const { pending } = this.limits;
+    this.limits.alarms = this.limits.alarms.map((one) => pending.find((other) => other.name === one.name) ?? one);
+    this.limits.pending = [];
+    this.event({ event: 'limits', pulse: this.count, time_s: this.count / this.head.repetition_hz, target: this.status.target, alarms: pending });
   }
 
   problem(response, status, detail) {

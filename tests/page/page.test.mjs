@@ -598,7 +598,7 @@ function describeMock() {
     }));
 
     test('target, pause, resume and abort are marks', () => onScene('not_detected', async ({ page, daemon }) => {
-      await page.keyboard.press('t');
+      await page.keyboard.press('g');
       await page.keyboard.type('left');
       await page.keyboard.press('Enter');
       await untilPosted(daemon, 1);

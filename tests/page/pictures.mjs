@@ -25,7 +25,7 @@ const MOMENTS = [
 const SIZES = [{ width: 1280, height: 800 }, { width: 1024, height: 600 }];
 
 await mkdir(out, { recursive: true });
-const demo = spawn(binary, ['demo', '--seconds', '60', '--speed', '2', '--listen', '127.0.0.1:0', '--stay'], {
+const demo = spawn(binary, ['demo', '--seconds', '60', '--speed', '2', '--listen', '127.0.0.1:0', '--stay', '--web-dir', path.join(here, '../../web')], {
   stdio: ['ignore', 'ignore', 'pipe'],
 });
 const lines = createInterface({ input: demo.stderr });
@@ -51,6 +51,15 @@ try {
       await page.screenshot({ path: file });
       process.stdout.write(`${file}\n`);
     }
+  }
+  // With what the whole scene recorded, limits can be tried.
+  for (const [k, { page }] of pages.entries()) {
+    await page.bringToFront();
+    await page.keyboard.press('t');
+    await page.waitForSelector('#tuning-rows tr');
+    const file = path.join(out, `tuning_${SIZES[k].width}x${SIZES[k].height}.png`);
+    await page.screenshot({ path: file });
+    process.stdout.write(`${file}\n`);
   }
   for (const { complaints } of pages) {
     if (complaints.length > 0) throw new Error(complaints.join('\n'));

@@ -1,6 +1,8 @@
 // The states the page is shown in, each played into a mock daemon. Times are device time from the
 // first pulse, five pulses a second.
 
+import { ADVICE, ALARMS, pulsesOf } from './tuning_bench.mjs';
+
 const RAMP_MPA = [0.06, 0.09, 0.12, 0.16, 0.22, 0.3];
 const DOSE = { harmonic: 3.42e-9, ultraharmonic: 1.07e-10, subharmonic: 8.3e-11, broadband: 0 };
 
@@ -176,6 +178,32 @@ export const SCENES = {
     mark(daemon, 200, { mark: 'injection', number: 1 });
     now(daemon, 'INERTIAL', 'Inertial: broadband 7.3 dB over its limit.');
     daemon.status.margin.db = 7.3;
+  },
+
+  tuning(daemon) {
+    exposure(daemon, 90, ramp);
+    mark(daemon, 6, { mark: 'injection', number: 1 });
+    now(daemon, 'NOT DETECTED', 'Not detected. Broadband would show from +0.8 dB.');
+    daemon.head.alarms.push({ name: 'stable', severity: 'warning', watches: 'ultraharmonic over the limit of the budget', latch: false });
+    daemon.limits.alarms = ALARMS.map((one) => ({ ...one }));
+    daemon.recorded = new Map([
+      ['now', { label: 'this session', pulses: pulsesOf(), channels: [0], advice: ADVICE }],
+      ['2024-03-12-b', { label: '2024-03-12-b', pulses: pulsesOf({ seed: 9, quietEach: 10, bubblesEach: 12 }), channels: [0, 1, 'all'], advice: [] }],
+      ['2024-03-12-a', { label: '2024-03-12-a', missing: 'session 2024-03-12-a has no bubbles pulses: record pulses of stage exposure after an injection, at three drives or more' }],
+    ]);
+  },
+
+  /** As little room as there is: a replay, something established, more drives and advice, other channels. */
+  tuning_worst(daemon) {
+    SCENES.tuning(daemon);
+    daemon.head.live = false;
+    daemon.status.live = false;
+    daemon.status.now.together = 'Together: ultraharmonic since pulse 412, +0.42 ± 0.11 dB at 0.12 MPa.';
+    daemon.status.now.established = [{ quantity: 'ultraharmonic', pulse: 412, channel: 0, drive_mpa: 0.12, excess_db: 0.42, within_db: 0.11 }];
+    daemon.raise({ name: 'inertial', severity: 'stop', cause: 'broadband over the limit of the budget by 7.3 dB' });
+    const drives = [0.05, 0.06, 0.075, 0.09, 0.1, 0.12, 0.14, 0.16, 0.19, 0.22, 0.26, 0.3];
+    daemon.recorded.set('now', { label: 'this session', pulses: pulsesOf({ drives }), channels: [0, 1, 2, 3, 'all'], advice: [...ADVICE, ...ADVICE] });
+    daemon.limits.before = [{ name: 'loud', quantity: 'broadband', limit: { db: 5 }, off_db: 4, m_of_n: '2 of 3' }];
   },
 
   running(daemon) {

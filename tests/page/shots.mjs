@@ -11,7 +11,7 @@ import { SCENES } from './scenes.mjs';
 
 const SIZES = [{ width: 1280, height: 800 }, { width: 1024, height: 600 }];
 const [out = 'shots', ...wanted] = process.argv.slice(2);
-const names = wanted.length > 0 ? wanted : [...Object.keys(SCENES), 'chosen', 'help', 'help_end', 'details', 'details_four', 'listen', 'established_rows'];
+const names = wanted.length > 0 ? wanted : [...Object.keys(SCENES), 'chosen', 'help', 'help_end', 'details', 'details_four', 'listen', 'established_rows', 'tuning_ultra', 'tuning_missing', 'tuning_use'];
 
 /** What is done with the page after a scene is up. */
 const THEN = {
@@ -38,13 +38,37 @@ const THEN = {
     await page.keyboard.press('Enter');
     await page.waitForSelector('#listen-answer li');
   },
+  tuning: async (page) => tune(page),
+  tuning_ultra: async (page) => {
+    await tune(page);
+    await page.check('#tuning-ultraharmonic', { force: true });
+    await page.selectOption('#tuning-session', '2024-03-12-b');
+    await page.waitForFunction(() => document.querySelectorAll('#tuning-rows tr').length > 0);
+    await page.waitForTimeout(200);
+  },
+  tuning_missing: async (page) => {
+    await tune(page);
+    await page.selectOption('#tuning-session', '2024-03-12-a');
+    await page.waitForFunction(() => document.getElementById('tuning-fault').textContent !== '');
+  },
+  tuning_worst: async (page) => tune(page),
+  tuning_use: async (page) => {
+    await tune(page);
+    await page.keyboard.press('PageUp');
+    await page.click('#tuning-use');
+  },
   established_rows: async (page) => {
     for (let k = 0; k < 9; k += 1) await page.keyboard.press('+');
     for (let k = 0; k < 70; k += 1) await page.keyboard.press('ArrowDown');
     await page.waitForTimeout(300);
   },
 };
-const SCENE_OF = { chosen: 'pulses_300', help: 'stable', help_end: 'stable', details: 'established', details_four: 'established_four', listen: 'together', established_rows: 'established' };
+async function tune(page) {
+  await page.keyboard.press('t');
+  await page.waitForFunction(() => document.querySelectorAll('#tuning-rows tr').length > 0);
+  await page.waitForTimeout(200);
+}
+const SCENE_OF = { tuning_ultra: 'tuning', tuning_missing: 'tuning', tuning_use: 'tuning', chosen: 'pulses_300', help: 'stable', help_end: 'stable', details: 'established', details_four: 'established_four', listen: 'together', established_rows: 'established' };
 
 await mkdir(out, { recursive: true });
 const browser = await openBrowser();

@@ -2,7 +2,7 @@ import assert from 'node:assert/strict';
 import test from 'node:test';
 
 import { levelDb, scientific, span, driveText, UNKNOWN } from '../format.js';
-import { baselineProgress, goAhead, hearingText, injectionText, marginText, present, pulseText, wordOf } from '../present.js';
+import { baselineProgress, goAhead, hearingText, injectionText, linkText, marginText, present, pulseText, wordOf } from '../present.js';
 
 const up = { state: 'up', text: '' };
 
@@ -87,4 +87,9 @@ test('a page without head and status says nothing that could be taken for silenc
 test('pulses beyond the expected number are said to be outside the promise', () => {
   const view = present({ live: true }, { exposure: { number: 1, received: 601, expected: 600, missing: 0 } }, up, false);
   assert.match(view.link, /pulses past 600 are outside the promise/);
+});
+
+test('whatever waits for a pulse is named, and what has no name is passed over', () => {
+  const status = { pending: [null, { id: 4, mark: 'pause' }, { id: null, stage: 'baseline' }, { id: null, limits: ['inertial', 'loud'] }, { id: 3, mark: 'injection' }], folder: { path: 'out/s' } };
+  assert.equal(linkText({}, status, { state: 'up' }), 'for the next pulse: pause, stage baseline, limits of inertial and loud');
 });

@@ -7,6 +7,7 @@ mod feeds;
 mod moments;
 mod requests;
 mod together;
+mod tuning;
 
 use std::net::SocketAddr;
 use std::sync::{Arc, LazyLock};
