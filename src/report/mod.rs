@@ -6,6 +6,8 @@
 //! [`course_data`] and [`scale`], [`spectrogram`] with [`cividis`], both in [`svg`]); [`page`] the document, [`summary`] its sentences, [`section`] one
 //! exposure, [`words`] numbers with units, [`shapes`] the sign of each verdict. Memory does not grow with
 //! the number of pulses: curves are thinned while they are read.
+//!
+//! Beside it [`tuning`]: what `tuning.json` holds as one page of the same kind.
 
 pub mod cividis;
 pub mod course;
@@ -21,6 +23,7 @@ pub mod spectrogram;
 pub mod story;
 pub mod summary;
 pub mod svg;
+pub mod tuning;
 pub mod words;
 
 use std::path::Path;

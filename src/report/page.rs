@@ -44,11 +44,7 @@ pub fn page(
     figures: &[Figures],
 ) -> Result<String, ReadError> {
     let subject = subject(folder, story);
-    let mut html = format!(
-        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width\"><meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'; img-src data:\"><title>Session report: {}</title><style>{STYLE}{}</style></head><body>\n",
-        escape(&subject),
-        svg::STYLE
-    );
+    let mut html = opening(&format!("Session report: {subject}"));
     html += &title(folder, story, &subject);
     html += &summary(story)?;
     html += &account(folder);
@@ -63,6 +59,16 @@ pub fn page(
     html += &settings(folder);
     html += "</body></html>\n";
     Ok(html)
+}
+
+/// A document's start, up to its body; nothing may be fetched or run from it.
+#[must_use]
+pub fn opening(title: &str) -> String {
+    format!(
+        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width\"><meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'; img-src data:\"><title>{}</title><style>{STYLE}{}</style></head><body>\n",
+        escape(title),
+        svg::STYLE
+    )
 }
 
 fn subject(folder: &SessionFolder, story: &Story) -> String {

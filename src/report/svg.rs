@@ -1,11 +1,11 @@
-//! Pictures in SVG: text, boxes, strokes, a time axis, ticks. A picture is 760 units wide, about the width of A4 between
-//! its margins, so that 11 units of type print at 8 points.
+//! Pictures in SVG: text, boxes, strokes, a time axis, ticks. A picture, or a row of small ones, is 760
+//! units wide, about the width of A4 between its margins, so that 11 units of type print at 8 points.
 
 use std::fmt::Write as _;
 
 use super::words::{escape, trimmed};
 
-/// Width of every picture.
+/// Width of a picture that stands alone.
 pub const WIDTH: f64 = 760.0;
 /// Left of the plot.
 pub const LEFT: f64 = 112.0;
@@ -21,6 +21,7 @@ pub const STYLE: &str = include_str!("figure.css");
 pub struct Picture {
     /// What is drawn so far.
     pub body: String,
+    width: f64,
     height: f64,
     title: String,
 }
@@ -29,7 +30,13 @@ impl Picture {
     /// An empty one.
     #[must_use]
     pub fn new(title: &str) -> Self {
-        Self { body: String::new(), height: 0.0, title: title.to_owned() }
+        Self::of_width(title, WIDTH)
+    }
+
+    /// An empty one that stands beside others.
+    #[must_use]
+    pub fn of_width(title: &str, width: f64) -> Self {
+        Self { body: String::new(), width, height: 0.0, title: title.to_owned() }
     }
 
     /// Its height, known when everything is drawn.
@@ -115,7 +122,8 @@ impl Picture {
     #[must_use]
     pub fn as_file(&self) -> String {
         let ground = format!(
-            "<style>{STYLE}</style><rect width=\"{WIDTH}\" height=\"{}\" fill=\"#fff\"/>",
+            "<style>{STYLE}</style><rect width=\"{}\" height=\"{}\" fill=\"#fff\"/>",
+            short(self.width),
             short(self.height)
         );
         format!(
@@ -126,7 +134,8 @@ impl Picture {
 
     fn whole(&self, space: &str, ground: &str) -> String {
         format!(
-            "<svg{space} class=\"figure\" viewBox=\"0 0 {WIDTH} {}\" role=\"img\"><title>{}</title>{ground}{}</svg>",
+            "<svg{space} class=\"figure\" viewBox=\"0 0 {} {}\" role=\"img\"><title>{}</title>{ground}{}</svg>",
+            short(self.width),
             short(self.height),
             escape(&self.title),
             self.body
@@ -173,6 +182,23 @@ pub fn ticks(low: f64, high: f64, wanted: u8) -> Vec<f64> {
         .collect()
 }
 
+/// Round values from `low` to `high` on a logarithmic axis, all above 0; evenly spaced ones where the
+/// axis is too short for 1, 2 and 5 of a decade.
+#[must_use]
+pub fn log_ticks(low: f64, high: f64) -> Vec<f64> {
+    if !(low > 0.0 && high > low && high.is_finite()) {
+        return Vec::new();
+    }
+    let inside = |value: &f64| (low..=high).contains(value);
+    let mut all = Vec::new();
+    let mut decade = 10_f64.powf(low.log10().floor());
+    while decade <= high && all.len() < 60 {
+        all.extend([1.0, 2.0, 5.0].map(|n| n * decade).into_iter().filter(inside));
+        decade *= 10.0;
+    }
+    if all.len() < 3 { ticks(low, high, 5) } else { all }
+}
+
 /// A tick's number.
 #[must_use]
 pub fn tick(value: f64) -> String {
@@ -199,6 +225,14 @@ mod tests {
         check(-17.0, 18.0, 4, &["−10", "0", "10"]);
         check(0.0, 0.0, 4, &[]);
         check(0.0, f64::INFINITY, 4, &[]);
+    }
+
+    #[test]
+    fn logarithmic_ticks_are_round_and_above_zero() {
+        let texts = |low, high| log_ticks(low, high).into_iter().map(tick).collect::<Vec<_>>();
+        assert_eq!(texts(0.05, 1.0), ["0.05", "0.1", "0.2", "0.5", "1"]);
+        assert_eq!(texts(0.12, 0.19), ["0.12", "0.14", "0.16", "0.18"]);
+        assert!(texts(0.0, 1.0).is_empty() && texts(1.0, 1.0).is_empty());
     }
 
     #[test]
