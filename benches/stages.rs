@@ -80,31 +80,28 @@ fn tuning(criterion: &mut Criterion) {
             state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         f64::from(u32::try_from(state >> 32).unwrap_or(0)) / 2f64.powi(32)
     };
-    let rows: Vec<(Kind, Channel, f64, PerQuantity<Option<f64>>)> = (0..20_000_u32)
-        .flat_map(|pulse| {
+    let rows: Vec<(Kind, f64, PerQuantity<Option<f64>>)> = (0..20_000_u32)
+        .map(|pulse| {
             let kind = if pulse < 10_000 { Kind::Quiet } else { Kind::Bubbles };
             let drive = 0.05 * 1.1_f64.powi(i32::try_from(pulse % 20).unwrap_or(0));
             let rise = if kind == Kind::Bubbles { 10.0 * drive } else { 0.0 };
             let levels = [(); 4].map(|()| Some(rise + noise() + noise() + noise()));
-            [Channel::One(0), Channel::One(1), Channel::One(2), Channel::All]
-                .map(|channel| (kind, channel, drive, PerQuantity(levels)))
+            (kind, drive, PerQuantity(levels))
         })
         .collect();
     let filled = || {
         let mut table = Table::new(detect.drive_tolerance);
-        for (kind, channel, drive, levels) in &rows {
+        for (kind, drive, levels) in &rows {
             let reason = if *kind == Kind::Quiet { "stage baseline" } else { "" };
-            table.take(
-                *kind,
-                &Seen {
-                    channel: *channel,
-                    target: "",
-                    exposure: Some(1),
-                    drive_mpa: Some(*drive),
-                    lambda_db: levels,
-                    reason,
-                },
-            );
+            let seen = |channel| Seen {
+                channel: Channel::One(channel),
+                target: "",
+                exposure: Some(1),
+                drive_mpa: Some(*drive),
+                lambda_db: levels,
+                reason,
+            };
+            table.take(*kind, (0..3).map(seen));
         }
         table
     };

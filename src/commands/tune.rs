@@ -15,6 +15,7 @@ use super::replay::default_workers;
 use super::{CANNOT_CREATE, Failure, NO_INPUT, Prepared, USAGE, give, prepare, say};
 use crate::detect::alpha;
 use crate::ingest::read_loss;
+use crate::report::tuning::{tuning_figures, tuning_page};
 
 use crate::session::tuning_file::{About, Origin, forecast_json, limits_toml, tuning_json};
 use crate::signal::Curve;
@@ -89,6 +90,9 @@ pub struct Tune {
     /// Folder to write tuning.json, tuning.html and limits.toml into; it must not hold them
     #[arg(long, value_name = "DIR", required_unless_present = "plan")]
     pub out: Option<PathBuf>,
+    /// Also write each figure as SVG and the plotted data as CSV into this folder
+    #[arg(long, value_name = "DIR", requires = "out")]
+    pub figures: Option<PathBuf>,
     /// Threads that compute spectra [default: one a processor]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
     pub workers: Option<u16>,
@@ -139,7 +143,7 @@ impl Tune {
             }
         };
         let about = About {
-            configuration: (prepared.loaded.name.clone(), prepared.loaded.sha256.clone()),
+            configuration: (gather::file_name(&self.config), prepared.loaded.sha256.clone()),
             origins,
             drive_means: prepared.loaded.settings.drive.drive_means.clone(),
             alpha: alpha(detect, channels),
@@ -151,7 +155,11 @@ impl Tune {
                 Value::Null
             },
         };
-        write(out, &prepared, &tuned, &heard.table, &about)
+        let value = write(out, &prepared, &tuned, &heard.table, &about)?;
+        if let Some(folder) = &self.figures {
+            write_figures(folder, &value)?;
+        }
+        Ok(0)
     }
 
     fn named(&self) -> Result<Named, Failure> {
@@ -272,11 +280,11 @@ fn write(
     tuned: &Tuned,
     table: &Table,
     about: &About,
-) -> Result<u8, Failure> {
+) -> Result<Value, Failure> {
     let settings = &prepared.loaded.settings;
     let value = tuning_json(tuned, table, &settings.detect, about);
     let limits = limits_toml(tuned, &settings.alarms, &settings.detect, about);
-    let texts = [Some(format!("{value:#}\n")), Some(String::new()), limits];
+    let texts = [Some(format!("{value:#}\n")), Some(tuning_page(&value)), limits];
     std::fs::create_dir_all(out).map_err(|error| cannot(out, &error))?;
     for (name, text) in FILES.into_iter().zip(texts) {
         let path = out.join(name);
@@ -289,7 +297,22 @@ fn write(
     }
     give(&look::text(tuned, &value, &settings.drive.drive_means))?;
     say(&format!("tuning in {}", out.display()));
-    Ok(0)
+    Ok(value)
+}
+
+fn write_figures(folder: &Path, value: &Value) -> Result<(), Failure> {
+    std::fs::create_dir_all(folder).map_err(|error| cannot(folder, &error))?;
+    for (name, svg, csv) in tuning_figures(value) {
+        for (ending, text) in [("svg", svg), ("csv", csv)] {
+            let path = folder.join(format!("{name}.{ending}"));
+            if path.exists() {
+                return Err(cannot(&path, &"the file is there already"));
+            }
+            std::fs::write(&path, text).map_err(|error| cannot(&path, &error))?;
+        }
+    }
+    say(&format!("figures in {}", folder.display()));
+    Ok(())
 }
 
 fn cannot(path: &Path, why: &dyn std::fmt::Display) -> Failure {

@@ -25,10 +25,6 @@ const INTERVAL_MISSES: f64 = 0.05;
 /// Eighths of the expected pulses at which a change may begin.
 const EIGHTHS: std::ops::RangeInclusive<u32> = 1..=7;
 
-/// Order of quantities in words: what decides most comes first.
-const SPOKEN: [Quantity; 4] =
-    [Quantity::Broadband, Quantity::Ultraharmonic, Quantity::Subharmonic, Quantity::Harmonic];
-
 /// A quantity that many pulses together have established.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Established {
@@ -208,7 +204,8 @@ impl Cumulative {
         }
         let last = self.first.len() - 1;
         let places: BTreeSet<usize> = self.series.keys().map(|(place, _)| *place).collect();
-        let each = places.into_iter().flat_map(|place| SPOKEN.map(|quantity| (place, quantity)));
+        let each =
+            places.into_iter().flat_map(|place| Quantity::SPOKEN.map(|quantity| (place, quantity)));
         let earliest = |(place, quantity)| {
             let rows = std::iter::once(last).chain(0..last);
             rows.filter_map(|row| self.series.get(&(place, row))?.established(quantity))
@@ -271,7 +268,7 @@ fn onset(eighth: u32, expected: f64) -> u64 {
 #[must_use]
 pub fn words(established: &PerQuantity<Option<Established>>, row: Channel) -> String {
     let mut text = String::new();
-    for found in SPOKEN.into_iter().filter_map(|quantity| established[quantity]) {
+    for found in Quantity::SPOKEN.into_iter().filter_map(|quantity| established[quantity]) {
         if !text.is_empty() {
             text.push_str("; ");
         }

@@ -495,18 +495,12 @@ impl Judge {
         let mut words = Vec::new();
         let (mut inertial, mut stable) = (false, false);
         let mut harmonic_passed = passes.iter().any(|pass| pass.quantity == Quantity::Harmonic);
-        let order = [
-            Quantity::Broadband,
-            Quantity::Ultraharmonic,
-            Quantity::Subharmonic,
-            Quantity::Harmonic,
-        ];
         let own = passes.iter().map(|pass| (None, pass));
         let others = channels.unwrap_or_default().iter().flat_map(|outcome| {
             outcome.passes.iter().map(|pass| (Some(outcome.row.channel), pass))
         });
         let all: Vec<(Option<Channel>, &Pass)> = own.chain(others).collect();
-        for quantity in order {
+        for quantity in Quantity::SPOKEN {
             let decides =
                 quantity == Quantity::Broadband || self.spec.stable_from.contains(&quantity);
             for (channel, pass) in all.iter().filter(|(_, pass)| pass.quantity == quantity) {

@@ -8,7 +8,7 @@ use super::entries::{Entry, Sign};
 use super::scale::{PANEL, Scale};
 use super::story::Chapter;
 use super::svg::{COLUMNS, LEFT, PLOT, Picture, Place, short, tick, ticks};
-use super::words::{self, ORDER, trimmed};
+use super::words::{self, trimmed};
 use crate::detect::Verdict;
 use crate::session::read::PulseRow;
 use crate::signal::{PerQuantity, Quantity, as_f64};
@@ -172,7 +172,7 @@ impl Course {
         let label = format!(" (pulses {first} to {last})");
         picture.time_axis(top, bottom, self.span_s, &label);
         self.drive(&mut picture, top);
-        for (i, quantity) in ORDER.into_iter().enumerate() {
+        for (i, quantity) in Quantity::SPOKEN.into_iter().enumerate() {
             let y = panels_top + as_f64(i) * (PANEL + GAP);
             self.panel(&mut picture, quantity, y);
         }

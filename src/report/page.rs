@@ -11,7 +11,7 @@ use super::shapes::sign;
 use super::story::{Chapter, Story};
 use super::summary::sentences;
 use super::svg;
-use super::words::{self, ORDER, Table, UNKNOWN, count, db, escape, number, paragraph, trimmed};
+use super::words::{self, Table, UNKNOWN, count, db, escape, number, paragraph, trimmed};
 use crate::detect::Verdict;
 use crate::session::read::pulses::VERDICTS;
 use crate::session::read::{ReadError, SessionFolder};
@@ -356,7 +356,7 @@ fn scatter(story: &Story) -> String {
             look.pulses.to_string(),
             look.left_out.to_string(),
         ];
-        cells.extend(ORDER.into_iter().map(|q| {
+        cells.extend(Quantity::SPOKEN.into_iter().map(|q| {
             let scatter = look.contrast[q];
             match (scatter.mean_db(), scatter.sd_db()) {
                 (Some(mean), Some(sd)) => {

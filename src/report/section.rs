@@ -9,7 +9,7 @@ use super::page::{cut_off, verdict_tiles};
 use super::paint::{Figures, MOST_FIGURES};
 use super::story::Chapter;
 use super::summary::{self, excess};
-use super::words::{self, ORDER, Table, UNKNOWN, count, db, escape, number, paragraph, trimmed};
+use super::words::{self, Table, UNKNOWN, count, db, escape, number, paragraph, trimmed};
 use crate::session::read::{ExposureRow, ReadError, SessionFolder};
 use crate::signal::Quantity;
 
@@ -147,7 +147,7 @@ fn steps(folder: &SessionFolder, chapter: &Chapter) -> String {
         ];
         cells.extend(step.verdicts.iter().map(u64::to_string));
         let plain = |value: Option<f64>| db(value).trim_end_matches("\u{a0}dB").to_owned();
-        cells.extend(ORDER.into_iter().map(|q| {
+        cells.extend(Quantity::SPOKEN.into_iter().map(|q| {
             format!("{} / {}", plain(step.hear[q].value_db()), plain(step.together_db[q]))
         }));
         table.row(&cells);
@@ -315,7 +315,7 @@ fn doses(
         &["quantity", "excess dose, V²·s", "raw dose, V²·s", "amplitude-like dose, V·s"],
     );
     let shown = |value: Option<f64>| value.map_or_else(|| UNKNOWN.to_owned(), |v| number(v, 4));
-    for quantity in ORDER {
+    for quantity in Quantity::SPOKEN {
         let name: &str = Quantity::name(quantity);
         table.row(&[
             name.to_owned(),

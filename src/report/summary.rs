@@ -1,40 +1,24 @@
 //! What an exposure comes to, in sentences. "Not detected" never stands without its detection limit.
 
+use super::entries::Found;
 use super::story::Chapter;
-use super::words::{self, ORDER, count, db, listed};
+use super::words::{self, count, db, listed};
 use crate::detect::Verdict;
 use crate::session::read::ReadError;
 use crate::signal::Quantity;
-
-/// A quantity that many pulses together established, as it stands at the exposure's end.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Lasting {
-    /// Which quantity.
-    pub quantity: Quantity,
-    /// From which pulse on.
-    pub pulse: u64,
-    /// On which channel.
-    pub channel: String,
-    /// At which drive, MPa.
-    pub drive_mpa: Option<f64>,
-    /// By how much, dB.
-    pub excess_db: Option<f64>,
-    /// Half width of its interval, dB.
-    pub within_db: Option<f64>,
-}
 
 /// What was established first of each quantity: from the exposure's row, else, while it has none, from
 /// the events.
 ///
 /// # Errors
 /// When the row has a cell that is no number.
-pub fn lasting(chapter: &Chapter) -> Result<Vec<Lasting>, ReadError> {
+pub fn lasting(chapter: &Chapter) -> Result<Vec<Found>, ReadError> {
     let mut all = Vec::new();
-    for quantity in ORDER {
+    for quantity in Quantity::SPOKEN {
         let name = quantity.name();
         if let Some(row) = &chapter.facts {
             let Some(pulse) = row.whole(&format!("{name}_cumulative_pulse"))? else { continue };
-            all.push(Lasting {
+            all.push(Found {
                 quantity,
                 pulse,
                 channel: row.text(&format!("{name}_cumulative_channel")).to_owned(),
@@ -43,7 +27,7 @@ pub fn lasting(chapter: &Chapter) -> Result<Vec<Lasting>, ReadError> {
                 within_db: row.number(&format!("{name}_cumulative_within_db"))?,
             });
         } else if let Some(found) = chapter.found.iter().find(|found| found.quantity == quantity) {
-            all.push(Lasting {
+            all.push(Found {
                 quantity,
                 pulse: found.pulse,
                 channel: found.channel.clone(),
@@ -77,7 +61,7 @@ pub fn sentences(chapter: &Chapter) -> Result<Vec<String>, ReadError> {
     all.extend(silence(chapter));
     all.extend(deaf(chapter));
     all.extend(lasting.iter().map(|found| {
-        let Lasting { quantity, pulse, channel, .. } = found;
+        let Found { quantity, pulse, channel, .. } = found;
         let channel = match channel.as_str() {
             "" => String::new(),
             "all" => " on all channels together".to_owned(),
@@ -122,7 +106,7 @@ fn silence(chapter: &Chapter) -> Option<String> {
         0 => String::new(),
         n => format!(" ({n} of them with harmonics over their limit, which decide no verdict)"),
     };
-    let limits: Vec<String> = ORDER
+    let limits: Vec<String> = Quantity::SPOKEN
         .into_iter()
         .filter_map(|q| {
             Some(format!("{} from {}", q.name(), db(Some(chapter.hear[q].value_db()?))))
@@ -160,9 +144,11 @@ fn deaf(chapter: &Chapter) -> Option<String> {
 }
 
 /// Where many pulses established nothing: from where on they would have.
-fn together(chapter: &Chapter, lasting: &[Lasting]) -> Option<String> {
+fn together(chapter: &Chapter, lasting: &[Found]) -> Option<String> {
     let mut parts = Vec::new();
-    for quantity in ORDER.into_iter().filter(|q| lasting.iter().all(|found| found.quantity != *q)) {
+    for quantity in
+        Quantity::SPOKEN.into_iter().filter(|q| lasting.iter().all(|found| found.quantity != *q))
+    {
         let limits: Vec<(Option<f64>, f64)> = chapter
             .steps
             .iter()

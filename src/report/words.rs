@@ -3,7 +3,6 @@
 use std::fmt::Write as _;
 
 use crate::detect::Verdict;
-use crate::signal::Quantity;
 
 /// What stands where a number is unknown.
 pub const UNKNOWN: &str = "–";
@@ -136,10 +135,6 @@ pub const fn verdict(verdict: Verdict) -> &'static str {
         Verdict::Indeterminate => "indeterminate",
     }
 }
-
-/// The quantities in the order of the report: what decides most comes first.
-pub const ORDER: [Quantity; 4] =
-    [Quantity::Broadband, Quantity::Ultraharmonic, Quantity::Subharmonic, Quantity::Harmonic];
 
 /// Joins with commas and a last "and".
 #[must_use]

@@ -14,18 +14,17 @@ const STEPS_DB: [f64; 12] = [10.0, 5.0, 3.0, 2.0, 1.0, 0.5, 0.3, 0.2, 0.1, 0.05,
 /// The present limit must come down at least to this share for it to be worth waiting.
 const WORTH: f64 = 0.9;
 
-/// Of the quantities whose limit is known the one that is spoken of.
-const SPOKEN: [Quantity; 4] =
-    [Quantity::Broadband, Quantity::Ultraharmonic, Quantity::Subharmonic, Quantity::Harmonic];
-
 /// What a pulse's row says of all pulses so far; nothing where pulses cannot be judged together.
 pub(super) fn of_row(row: &Row, expected_pulses: u64) -> Option<String> {
-    let established: Vec<String> =
-        SPOKEN.into_iter().filter_map(|q| row.established[q]).map(|e| found(&e, row)).collect();
+    let established: Vec<String> = Quantity::SPOKEN
+        .into_iter()
+        .filter_map(|q| row.established[q])
+        .map(|e| found(&e, row))
+        .collect();
     if !established.is_empty() {
         return Some(format!("Together: {}.", established.join("; ")));
     }
-    let known = SPOKEN.into_iter().find_map(|q| Some((q, row.hearing[q]?)));
+    let known = Quantity::SPOKEN.into_iter().find_map(|q| Some((q, row.hearing[q]?)));
     let (quantity, hearing) = known?;
     let pulses = match hearing.taken {
         1 => "1 pulse".to_owned(),
@@ -97,7 +96,8 @@ fn level(db: f64) -> String {
 
 /// Quantities established, with their present excess.
 pub(super) fn established_json(row: Option<&Row>) -> Value {
-    let all = row.into_iter().flat_map(|row| SPOKEN.map(|quantity| row.established[quantity]));
+    let all =
+        row.into_iter().flat_map(|row| Quantity::SPOKEN.map(|quantity| row.established[quantity]));
     all.flatten().map(|found| Value::Object(events::established_json(&found))).collect()
 }
 

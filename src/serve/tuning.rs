@@ -218,8 +218,13 @@ fn look(room: &Room, asked: &Asked) -> Result<Value, Problem> {
         PerQuantity::from_fn(|quantity| asked.limits[quantity].or(proposals.choices[quantity]));
     let view = View::of(&kept.table, (channel, asked.quantity), &choices, &facts.detect);
     let mut answer = answer(asked, &view, &choices, &proposals);
-    let left_out: u64 =
-        kept.table.left_out().filter(|(_, of, ..)| *of == channel).map(|(.., rows)| rows).sum();
+    let left_out: u64 = kept
+        .table
+        .left_out()
+        .into_iter()
+        .filter(|(_, of, ..)| *of == channel)
+        .map(|(.., rows)| rows)
+        .sum();
     let rows = |kind| kept.table.rows(kind, channel);
     let advice: Vec<&String> =
         kept.advice.iter().chain(&proposals.advice[asked.quantity]).collect();
@@ -360,9 +365,10 @@ impl Shelf {
                 return Ok(kept);
             }
             let mut table = Table::new(hub.facts.drive_tolerance);
-            for row in records.iter().flat_map(|record| &record.rows) {
-                if let (Some(kind), Some(_)) = (Kind::of(row.stage), row.pulse) {
-                    table.take(kind, &Seen::of(row));
+            for record in &records {
+                if let Some(kind) = Kind::of(record.stage) {
+                    let rows = record.rows.iter().filter(|row| row.pulse.is_some());
+                    table.take(kind, rows.map(Seen::of));
                 }
             }
             Kept::new(name, stamp, table, Vec::new())

@@ -184,10 +184,17 @@ impl SessionFolder {
     pub fn known_pulses(&self, kinds: &[Kind], table: &mut Table) -> Result<(), ReadError> {
         let mut pulses = self.pulses()?;
         pulses.need_levels()?;
-        while let Some((row, _)) = pulses.next_row()? {
-            let kind = Kind::of(row.stage).filter(|kind| kinds.contains(kind));
-            if let (Some(kind), Some(_)) = (kind, row.pulse) {
-                table.take(kind, &row.seen());
+        let mut rows = Vec::new();
+        while let Some((row, is_last)) = pulses.next_row()? {
+            if row.pulse.is_some() {
+                rows.push(row);
+            }
+            let kind = rows.last().and_then(|row: &PulseRow| Kind::of(row.stage));
+            if is_last {
+                if let Some(kind) = kind.filter(|kind| kinds.contains(kind)) {
+                    table.take(kind, rows.iter().map(PulseRow::seen));
+                }
+                rows.clear();
             }
         }
         Ok(())

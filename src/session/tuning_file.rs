@@ -74,6 +74,7 @@ pub fn tuning_json(tuned: &Tuned, table: &Table, spec: &DetectSpec, about: &Abou
         .collect();
     let left_out: Vec<Value> = table
         .left_out()
+        .into_iter()
         .map(|(kind, channel, reason, rows)| {
             json!({
                 "label": kind.name(), "channel": channel_json(channel), "reason": reason,

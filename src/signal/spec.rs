@@ -200,6 +200,10 @@ impl Quantity {
     pub const ALL: [Self; 4] =
         [Self::Harmonic, Self::Ultraharmonic, Self::Subharmonic, Self::Broadband];
 
+    /// Every quantity in the order in which it is spoken of: what decides most comes first.
+    pub const SPOKEN: [Self; 4] =
+        [Self::Broadband, Self::Ultraharmonic, Self::Subharmonic, Self::Harmonic];
+
     /// The name as configuration and tables write it.
     #[must_use]
     pub const fn name(self) -> &'static str {

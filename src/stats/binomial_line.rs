@@ -226,7 +226,7 @@ impl Likelihood {
     /// look first and becomes where it was found.
     pub(super) fn greatest_through(&self, t: f64, eta: f64, slope: &mut f64) -> f64 {
         let level = self.at(Line::level(eta)).value;
-        let least = LEAST_TURN / (1.0 + t.abs());
+        let least = least_slope(t);
         let (mut found, mut value) = self.hill(t, eta, *slope);
         if self.penalised {
             let seen: Vec<(f64, f64)> =
@@ -276,8 +276,10 @@ impl Likelihood {
         }
     }
 
-    /// The hilltop nearest to a slope above 0 among the lines through (`t`, `eta`): slope and value.
+    /// The hilltop nearest to a slope above 0 among the lines through (`t`, `eta`), or the least slope
+    /// where they fall off from the level line: slope and value.
     fn hill(&self, t: f64, eta: f64, start: f64) -> (f64, f64) {
+        let least = least_slope(t);
         let through = |slope: f64| self.at(Line { pivot: t, height: eta, slope });
         let mut at = start;
         let mut here = through(at);
@@ -290,7 +292,7 @@ impl Likelihood {
             ratio = (ratio * ratio).clamp(0.5, 2.0);
             here = through(at);
             (low, high) = if rises { (high, at) } else { (at, low) };
-            if (here.along(t).0 > 0.0) != rises || at < LEAST_TURN * start {
+            if (here.along(t).0 > 0.0) != rises || (!rises && at < least) {
                 break;
             }
         }
@@ -320,6 +322,11 @@ impl Likelihood {
         let height = if upwards { level.min(eta) } else { level.max(eta) };
         self.at(Line::level(height)).value
     }
+}
+
+/// Gentler lines through place `t` are level.
+fn least_slope(t: f64) -> f64 {
+    LEAST_TURN / (1.0 + t.abs())
 }
 
 /// Numbers from `first`, each `ratio` times the last, up to `last`.
@@ -420,6 +427,21 @@ mod tests {
                 let mut slope = start;
                 let found = likelihood.greatest_through(0.1, 0.5, &mut slope);
                 assert!((-1e-12..1e-5).contains(&(found - best)), "{start}: {found} {best}");
+            }
+        }
+    }
+
+    #[test]
+    fn level_lines_are_the_limit_of_lines_through_far_places() {
+        for (penalised, eta) in [false, true]
+            .into_iter()
+            .flat_map(|penalised| [-2.0, 0.3, 1.0].map(|eta| (penalised, eta)))
+        {
+            let likelihood = likelihood(Link::Logit, penalised);
+            for (upwards, far) in [(true, 1e7), (false, -1e7)] {
+                let limit = likelihood.greatest_level(eta, upwards);
+                let near = likelihood.greatest_through(far, eta, &mut 1e-7);
+                assert!((limit - near).abs() < 1e-5, "{eta} {far}: {limit} {near}");
             }
         }
     }

@@ -1,9 +1,9 @@
 //! What to know of a tuning and what to record next, in words.
 
-use super::QuantityTuning;
 use super::limit::{Ground, OperatingLimit};
 use super::onset::{DriveShare, Fit};
 use super::table::{Kind, QuietSeries, Set, Table};
+use super::{QuantityTuning, shown};
 use crate::detect::Drive;
 use crate::signal::{Quantity, as_f64};
 use crate::stats::{LEAST_BASELINE_PULSES, Summary};
@@ -36,12 +36,6 @@ pub(super) fn of_quantity(set: &Set, found: &QuantityTuning, alpha: f64) -> Vec<
         None => advice.push(format!(
             "no limit: no drive has {LEAST_BASELINE_PULSES} quiet pulses that differ; record at least {LEAST_BASELINE_PULSES}, better 30, at each drive"
         )),
-    }
-    for (drive, count) in &set.alone {
-        advice.push(format!(
-            "{} with bubbles at {drive} have too few without at that drive to stand over: record at least {LEAST_BASELINE_PULSES} without bubbles there",
-            pulses(*count)
-        ));
     }
     if found.bubbles == 0 {
         advice.push("no pulse with bubbles was heard: record some at rising drives".to_owned());
@@ -166,8 +160,8 @@ fn on_onset(found: &QuantityTuning, advice: &mut Vec<String>) {
     let falls = |pair: &&[DriveShare]| pair[1].share.high < pair[0].share.low;
     if let Some([low, high]) = onset.drives.windows(2).find(falls) {
         advice.push(format!(
-            "found less often at {} MPa ({} of {}) than at {} MPa ({} of {}): bubbles may have been destroyed or washed out; record with fresh bubbles, drives in random order",
-            high.drive_mpa, high.over, high.pulses, low.drive_mpa, low.over, low.pulses
+            "found less often at {} ({} of {}) than at {} ({} of {}): bubbles may have been destroyed or washed out; record with fresh bubbles, drives in random order",
+            shown(high.drive_mpa), high.over, high.pulses, shown(low.drive_mpa), low.over, low.pulses
         ));
     }
     if onset.fit == Fit::MaximumLikelihood && onset.drives.len() < FEW_DRIVES {
@@ -187,17 +181,22 @@ fn on_onset(found: &QuantityTuning, advice: &mut Vec<String>) {
 /// Advice on the table as a whole.
 pub(super) fn of_table(table: &Table) -> Vec<String> {
     let mut advice = Vec::new();
-    for kind in [Kind::Quiet, Kind::Bubbles] {
-        let left: u64 =
-            table.left_out().filter(|(of, ..)| *of == kind).map(|(.., rows)| rows).sum();
+    let alone = table.drives_alone();
+    if !alone.is_empty() {
+        let drives: Vec<String> = alone.iter().map(ToString::to_string).collect();
+        advice.push(format!(
+            "pulses with bubbles at {} have too few without at their drive to stand over: record at least {LEAST_BASELINE_PULSES} without bubbles there",
+            drives.join(", ")
+        ));
+    }
+    let left_out = table.left_out();
+    for (kind, what) in [(Kind::Quiet, "without bubbles"), (Kind::Bubbles, "with bubbles")] {
+        let of_kind = left_out.iter().filter(|(of, ..)| *of == kind);
+        let left: u64 = of_kind.map(|(.., rows)| rows).sum();
         let kept: usize = table.channels().iter().map(|channel| table.rows(kind, *channel)).sum();
         if as_f64(usize::try_from(left).unwrap_or(usize::MAX)) > 0.1 * as_f64(kept) {
             advice.push(format!(
-                "{left} rows of pulses {} could not be heard and are left out, {kept} count: see left_out",
-                match kind {
-                    Kind::Quiet => "without bubbles",
-                    Kind::Bubbles => "with bubbles",
-                }
+                "{left} rows of pulses {what} could not be used and are left out, {kept} count: see left_out"
             ));
         }
     }

@@ -230,8 +230,7 @@ mod tests {
     }
 
     fn set(quiet: Vec<QuietSeries>) -> Set {
-        let (bubbles, alone) = (Vec::new(), Vec::new());
-        Set { channel: Channel::One(0), quantity: Quantity::Broadband, quiet, bubbles, alone }
+        Set { channel: Channel::One(0), quantity: Quantity::Broadband, quiet, bubbles: Vec::new() }
     }
 
     #[test]

@@ -28,6 +28,11 @@ use limit::OperatingLimit;
 use onset::Onset;
 use table::{Set, Table};
 
+/// A drive in words, MPa: four digits after the point at most.
+fn shown(mpa: f64) -> String {
+    format!("{} MPa", (mpa * 1e4).round() / 1e4)
+}
+
 /// One quantity on one channel.
 #[derive(Debug, Clone, PartialEq)]
 pub struct QuantityTuning {

@@ -6,6 +6,7 @@
 //! binomial; see `stats` for the fit.
 
 use super::limit::CONFIDENCE;
+use super::shown;
 use super::table::Set;
 use crate::signal::as_f64;
 use crate::stats::{
@@ -126,6 +127,18 @@ impl Onset {
         Self::fitted(drives)
     }
 
+    fn without_curve(why: String, drives: Vec<DriveShare>) -> Self {
+        Self {
+            fit: Fit::None,
+            why,
+            curve: None,
+            drives,
+            half: None,
+            nine_tenths: None,
+            bracket_mpa: None,
+        }
+    }
+
     fn fitted(drives: Vec<DriveShare>) -> Self {
         let groups: Vec<DoseGroup> = drives
             .iter()
@@ -135,26 +148,9 @@ impl Onset {
                 passed: drive.over,
             })
             .collect();
-        let nothing = |drives, why: String| Self {
-            fit: Fit::None,
-            why,
-            curve: None,
-            drives,
-            half: None,
-            nine_tenths: None,
-            bracket_mpa: None,
-        };
-        let ranged = |drives: &[DriveShare]| match drives {
-            [] => "none with a known drive".to_owned(),
-            [only] => format!("{} MPa", only.drive_mpa),
-            [first, .., last] => format!("{} to {} MPa", first.drive_mpa, last.drive_mpa),
-        };
         let fit = match DoseResponse::fit(&groups, Link::Logit) {
             Ok(fit) => fit,
-            Err(why) => {
-                let why = no_fit(&why, &ranged(&drives));
-                return nothing(drives, why);
-            }
+            Err(why) => return Self::without_curve(no_fit(&why, &drives), drives),
         };
         let estimate = |share| {
             // Far beyond the drives there are an end says nothing.
@@ -174,7 +170,9 @@ impl Onset {
         });
         let why = bracket_mpa.map_or_else(String::new, |[low, high]| {
             format!(
-                "the pulses separate: below a drive none is over the limit, above it all are; record levels between {low} and {high} MPa"
+                "the pulses separate: below a drive none is over the limit, above it all are; record levels between {} and {}",
+                shown(low),
+                shown(high)
             )
         });
         Self {
@@ -207,8 +205,13 @@ fn nearest_mpa(drives: &[DriveShare], ln_mpa: f64) -> f64 {
     nearest.map_or(f64::NAN, |drive| drive.drive_mpa)
 }
 
-/// Why there is no curve, and what to record, for drives in this range.
-fn no_fit(why: &NoFit, range: &str) -> String {
+/// Why there is no curve for these drives, and what to record.
+fn no_fit(why: &NoFit, drives: &[DriveShare]) -> String {
+    let range = match drives {
+        [] => "none with a known drive".to_owned(),
+        [only] => shown(only.drive_mpa),
+        [first, .., last] => format!("{} to {}", shown(first.drive_mpa), shown(last.drive_mpa)),
+    };
     match why {
         NoFit::TooFewGroups { groups } => format!(
             "{groups} drives with bubbles ({range}), an onset needs 3 or more: record pulses with bubbles at further drives"

@@ -132,7 +132,7 @@ pub struct BubblesSeries {
     pub drive: Drive,
     /// λ of each pulse in order, dB.
     pub lambda_db: Vec<f64>,
-    /// D of each pulse that has one, in order, dB.
+    /// D of each pulse in order, dB.
     pub rise_db: Vec<f64>,
 }
 
@@ -147,14 +147,12 @@ pub struct Set {
     pub quiet: Vec<QuietSeries>,
     /// Pulses with bubbles, by drive, ascending; unknown and 0 first.
     pub bubbles: Vec<BubblesSeries>,
-    /// Drives of pulses with bubbles for which there are too few quiet ones, and how many they are.
-    pub alone: Vec<(Drive, usize)>,
 }
 
-/// Drives, and the mean λ at each, dB.
-type DriveMeans = (Vec<Drive>, Vec<f64>);
+/// Drives, and the mean λ at each that has enough pulses, dB.
+type DriveMeans = (Vec<Drive>, Vec<Option<f64>>);
 
-/// Mean λ of quiet pulses by target: drives and means of those with enough pulses.
+/// Mean λ of quiet pulses by target.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct QuietMeans {
     tolerance: f64,
@@ -162,11 +160,19 @@ pub(super) struct QuietMeans {
 }
 
 impl QuietMeans {
+    fn is_outside(&self, target: &str, drive: Drive, quantity: Quantity) -> bool {
+        self.targets[quantity].get(target).is_some_and(|(drives, _)| {
+            matches!(place(drives, drive, self.tolerance), Place::Outside { .. })
+        })
+    }
+
     fn at(&self, target: &str, drive: Drive, quantity: Quantity) -> Option<f64> {
         let (drives, means) = self.targets[quantity].get(target)?;
         match place(drives, drive, self.tolerance) {
-            Place::At(at) => Some(means[at]),
-            Place::Between { lower, upper, u } => Some((1.0 - u) * means[lower] + u * means[upper]),
+            Place::At(at) => means[at],
+            Place::Between { lower, upper, u } => {
+                Some((1.0 - u) * means[lower]? + u * means[upper]?)
+            }
             Place::Outside { .. } | Place::Nowhere => None,
         }
     }
@@ -223,22 +229,46 @@ impl Table {
         Self { drive_tolerance, series: Vec::new(), entries: Vec::new(), left_out: BTreeMap::new() }
     }
 
-    /// Takes a row.
-    pub fn take(&mut self, kind: Kind, seen: &Seen<'_>) {
+    /// Takes the rows of one pulse. `all` is formed here, of pulses that every channel heard: its rows
+    /// stand for changing sets of channels, and say nothing while there is no baseline.
+    pub fn take<'a>(&mut self, kind: Kind, rows: impl IntoIterator<Item = Seen<'a>>) {
+        let (mut sums, mut channels, mut whole) = ([Some(0.0); 4], 0_usize, true);
+        let mut first = None;
+        for seen in rows.into_iter().filter(|seen| seen.channel != Channel::All) {
+            channels += 1;
+            let heard = self.take_row(kind, &seen, seen.channel, seen.lambda_db);
+            whole &= heard;
+            for (sum, lambda) in sums.iter_mut().zip(&seen.lambda_db.0) {
+                *sum = sum.zip(*lambda).map(|(sum, lambda)| sum + lambda);
+            }
+            first = first.or(Some(seen));
+        }
+        let Some(first) = first.filter(|_| channels > 1) else { return };
+        if whole {
+            let means = sums.map(|sum| sum.map(|sum| sum / as_f64(channels)));
+            self.take_row(kind, &first, Channel::All, &PerQuantity(means));
+        } else {
+            self.leave_out(kind, Channel::All, Hindrance::TooFewChannels.name());
+        }
+    }
+
+    /// Takes a row; whether it counts.
+    fn take_row(
+        &mut self,
+        kind: Kind,
+        seen: &Seen<'_>,
+        channel: Channel,
+        lambda_db: &PerQuantity<Option<f64>>,
+    ) -> bool {
         if let Some(reason) = self.why_not(kind, seen) {
-            self.leave_out(kind, seen.channel, reason);
-            return;
+            self.leave_out(kind, channel, reason);
+            return false;
         }
         let drive = Drive::of(seen.drive_mpa);
         let series = self.series_of(seen.target, drive);
-        self.entries.push(Entry {
-            kind,
-            channel: seen.channel,
-            series,
-            drive,
-            exposure: seen.exposure,
-            lambda_db: *seen.lambda_db,
-        });
+        let (exposure, lambda_db) = (seen.exposure, *lambda_db);
+        self.entries.push(Entry { kind, channel, series, drive, exposure, lambda_db });
+        true
     }
 
     /// Counts a row that says nothing.
@@ -302,17 +332,61 @@ impl Table {
         found
     }
 
-    /// Rows that were left out: kind, channel, why, how many.
-    pub fn left_out(&self) -> impl Iterator<Item = (Kind, Channel, &str, u64)> {
-        self.left_out
-            .iter()
-            .map(|((kind, channel, reason), &rows)| (*kind, *channel, reason.as_str(), rows))
+    /// Rows that were left out: kind, channel, why, how many; among them pulses with bubbles that have
+    /// too few quiet ones at their drive to stand over.
+    #[must_use]
+    pub fn left_out(&self) -> Vec<(Kind, Channel, String, u64)> {
+        let mut all = self.left_out.clone();
+        for channel in self.channels() {
+            let means = self.quiet_means(channel);
+            let bubbles = self.entries.iter();
+            for entry in bubbles.filter(|e| (e.kind, e.channel) == (Kind::Bubbles, channel)) {
+                if let Some(why) = self.stands_alone(&means, entry) {
+                    *all.entry((Kind::Bubbles, channel, why.name().to_owned())).or_default() += 1;
+                }
+            }
+        }
+        all.into_iter()
+            .map(|((kind, channel, reason), rows)| (kind, channel, reason, rows))
+            .collect()
     }
 
-    /// Rows of a kind on one channel.
+    /// Why a pulse with bubbles has no D, if it has none.
+    fn stands_alone(&self, means: &QuietMeans, entry: &Entry) -> Option<Hindrance> {
+        if Quantity::ALL.into_iter().any(|q| self.rise_db(means, entry, q).is_some()) {
+            return None;
+        }
+        let target = &self.series[entry.series].target;
+        let outside = |quantity| means.is_outside(target, entry.drive, quantity);
+        Some(if Quantity::ALL.into_iter().any(outside) {
+            Hindrance::DriveOutside
+        } else {
+            Hindrance::NoBaseline
+        })
+    }
+
+    /// Rows of a kind on one channel that count.
     #[must_use]
     pub fn rows(&self, kind: Kind, channel: Channel) -> usize {
-        self.entries.iter().filter(|entry| (entry.kind, entry.channel) == (kind, channel)).count()
+        let means = self.quiet_means(channel);
+        let rows = self.entries.iter().filter(|e| (e.kind, e.channel) == (kind, channel));
+        rows.filter(|entry| kind == Kind::Quiet || self.stands_alone(&means, entry).is_none())
+            .count()
+    }
+
+    /// Drives of pulses with bubbles that have too few quiet ones to stand over, ascending.
+    #[must_use]
+    pub fn drives_alone(&self) -> Vec<Drive> {
+        let (drives, joined) = self.drives();
+        let mut alone = vec![false; drives.len()];
+        for channel in self.channels() {
+            let means = self.quiet_means(channel);
+            let bubbles = self.entries.iter();
+            for entry in bubbles.filter(|e| (e.kind, e.channel) == (Kind::Bubbles, channel)) {
+                alone[joined[entry.series]] |= self.stands_alone(&means, entry).is_some();
+            }
+        }
+        drives.into_iter().zip(alone).filter(|(_, alone)| *alone).map(|(drive, _)| drive).collect()
     }
 
     /// One half of the table: every other row of each kind, channel, target and drive, the first
@@ -346,17 +420,19 @@ impl Table {
             }
         }
         let means = |quantity: Quantity| {
-            let mut targets: BTreeMap<Arc<str>, Vec<(Drive, f64)>> = BTreeMap::new();
+            let mut targets: BTreeMap<Arc<str>, Vec<(Drive, Option<f64>)>> = BTreeMap::new();
             for (series, sums) in self.series.iter().zip(&sums) {
                 let (sum, count) = sums[quantity as usize];
-                if count >= LEAST_BASELINE_PULSES {
-                    let drives = targets.entry(Arc::clone(&series.target)).or_default();
-                    drives.push((series.drive, sum / as_f64(count)));
+                if count > 0 {
+                    let enough = count >= LEAST_BASELINE_PULSES;
+                    let mean = enough.then(|| sum / as_f64(count));
+                    targets
+                        .entry(Arc::clone(&series.target))
+                        .or_default()
+                        .push((series.drive, mean));
                 }
             }
-            let split = |(target, drives): (Arc<str>, Vec<(Drive, f64)>)| {
-                (target, drives.into_iter().unzip())
-            };
+            let split = |(target, drives): (_, Vec<_>)| (target, drives.into_iter().unzip());
             targets.into_iter().map(split).collect()
         };
         QuietMeans { tolerance: self.drive_tolerance, targets: PerQuantity::from_fn(means) }
@@ -400,7 +476,6 @@ impl Table {
     #[must_use]
     pub fn set(&self, channel: Channel, quantity: Quantity) -> Set {
         let ((drives, joined), means) = (self.drives(), self.quiet_means(channel));
-        let mut alone: BTreeMap<usize, usize> = BTreeMap::new();
         let mut quiet: Vec<Vec<f64>> = vec![Vec::new(); self.series.len()];
         let mut bubbles: Vec<(Vec<f64>, Vec<f64>)> = vec![Default::default(); drives.len()];
         for entry in self.entries.iter().filter(|entry| entry.channel == channel) {
@@ -409,18 +484,15 @@ impl Table {
                 quiet[entry.series].push(lambda);
                 continue;
             }
-            let (lambdas, rises) = &mut bubbles[joined[entry.series]];
-            lambdas.push(lambda);
-            match self.rise_db(&means, entry, quantity) {
-                Some(rise) => rises.push(rise),
-                None => *alone.entry(joined[entry.series]).or_default() += 1,
+            if let Some(rise) = self.rise_db(&means, entry, quantity) {
+                let (lambdas, rises) = &mut bubbles[joined[entry.series]];
+                lambdas.push(lambda);
+                rises.push(rise);
             }
         }
-        let alone = alone.into_iter().map(|(place, pulses)| (drives[place], pulses)).collect();
         let quiet = self.series.iter().zip(quiet).filter(|(_, lambdas)| !lambdas.is_empty());
         let bubbles = drives.into_iter().zip(bubbles).filter(|(_, (found, _))| !found.is_empty());
         Set {
-            alone,
             channel,
             quantity,
             quiet: quiet
@@ -441,18 +513,19 @@ impl Table {
 mod tests {
     use super::*;
 
+    fn seen<'a>(
+        channel: usize,
+        drive_mpa: f64,
+        lambda_db: &'a PerQuantity<Option<f64>>,
+        reason: &'a str,
+    ) -> Seen<'a> {
+        let (channel, drive_mpa) = (Channel::One(channel), Some(drive_mpa));
+        Seen { channel, target: "", exposure: None, drive_mpa, lambda_db, reason }
+    }
+
     fn take(table: &mut Table, kind: Kind, drive_mpa: f64, lambda: Option<f64>, reason: &str) {
-        table.take(
-            kind,
-            &Seen {
-                channel: Channel::One(0),
-                target: "",
-                exposure: None,
-                drive_mpa: Some(drive_mpa),
-                lambda_db: &PerQuantity([None, None, None, lambda]),
-                reason,
-            },
-        );
+        let lambda_db = PerQuantity([None, None, None, lambda]);
+        table.take(kind, [seen(0, drive_mpa, &lambda_db, reason)]);
     }
 
     fn quiet(table: &mut Table, drive_mpa: f64, lambdas: &[f64]) {
@@ -489,15 +562,36 @@ mod tests {
         }
         let found = set(&table);
         let drives: Vec<Drive> = found.bubbles.iter().map(|series| series.drive).collect();
-        assert_eq!(drives, [0.1, 0.2, 0.4, 0.6].map(Drive::Known));
+        assert_eq!(drives, [0.1, 0.2, 0.4].map(Drive::Known));
         assert_eq!(found.bubbles[0].rise_db, [9.0]);
         // Closed form: 0.2 is halfway from 0.1 to 0.4 in the logarithm; 0.41 is beyond, within 5 %.
         assert!((found.bubbles[1].rise_db[0] - 8.0).abs() < 1e-12);
         assert_eq!(found.bubbles[2].rise_db, [7.0, 7.0]);
         // Nine quiet pulses are too few to stand over.
-        assert_eq!(found.bubbles[3].rise_db, [0.0; 0]);
-        assert_eq!(found.alone, [(Drive::Known(0.6), 1)]);
-        assert_eq!(found.bubbles_lambda_db(), [10.0; 5]);
+        assert_eq!(found.bubbles_lambda_db(), [10.0; 4]);
+        assert_eq!(table.rows(Kind::Bubbles, Channel::One(0)), 4);
+        assert_eq!(table.drives_alone(), [Drive::Known(0.6)]);
+        take(&mut table, Kind::Bubbles, 0.7, Some(10.0), "drive outside baseline");
+        let left = ["drive outside baseline", "no baseline"]
+            .map(|why| (Kind::Bubbles, Channel::One(0), why.to_owned(), 1));
+        assert_eq!(table.left_out(), left);
+    }
+
+    #[test]
+    fn all_is_the_mean_of_pulses_that_every_channel_heard() {
+        let mut table = Table::new(0.05);
+        let [one, two] = [1.0, 4.0].map(|lambda| PerQuantity([None, None, None, Some(lambda)]));
+        for fault in ["stage baseline", "clipped"] {
+            let rows = [seen(0, 0.2, &one, "stage baseline"), seen(2, 0.2, &two, fault)];
+            table.take(Kind::Quiet, rows);
+        }
+        let all = table.set(Channel::All, Quantity::Broadband);
+        assert_eq!(all.quiet_lambda_db(), [2.5]);
+        assert_eq!(set(&table).quiet_lambda_db(), [1.0, 1.0]);
+        let left: Vec<(Channel, String)> =
+            table.left_out().into_iter().map(|(_, channel, why, _)| (channel, why)).collect();
+        let expected = [(Channel::One(2), "clipped"), (Channel::All, "too few channels")];
+        assert_eq!(left, expected.map(|(channel, why)| (channel, why.to_owned())));
     }
 
     #[test]
@@ -508,18 +602,19 @@ mod tests {
         }
         take(&mut table, Kind::Quiet, 0.3, Some(1.0), "clipped");
         take(&mut table, Kind::Quiet, 0.3, None, "samples lost");
-        let left: Vec<(Kind, &str, u64)> =
-            table.left_out().map(|(kind, _, reason, rows)| (kind, reason, rows)).collect();
-        assert_eq!(
-            left,
-            [
-                (Kind::Quiet, "clipped", 1),
-                (Kind::Quiet, "samples lost", 1),
-                (Kind::Bubbles, "fundamental low", 1),
-                (Kind::Bubbles, "sham", 1),
-            ]
-        );
-        assert_eq!(table.rows(Kind::Bubbles, Channel::One(0)), 1);
+        let left: Vec<(Kind, String, u64)> = table
+            .left_out()
+            .into_iter()
+            .map(|(kind, _, reason, rows)| (kind, reason, rows))
+            .collect();
+        let expected = [
+            (Kind::Quiet, "clipped"),
+            (Kind::Quiet, "samples lost"),
+            (Kind::Bubbles, "fundamental low"),
+            (Kind::Bubbles, "no baseline"),
+            (Kind::Bubbles, "sham"),
+        ];
+        assert_eq!(left, expected.map(|(kind, reason)| (kind, reason.to_owned(), 1)));
     }
 
     #[test]

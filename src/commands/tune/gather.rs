@@ -21,6 +21,7 @@ use crate::session::baseline_file::Identity;
 use crate::session::read::SessionFolder;
 use crate::session::tuning_file::Origin;
 use crate::signal::{Heard, Plan};
+use crate::stats::LEAST_BASELINE_PULSES;
 use crate::tune::forecast::Emissions;
 use crate::tune::table::{Kind, Seen, Table};
 
@@ -120,7 +121,8 @@ pub(super) fn open(prepared: &Prepared, named: &Named) -> Result<Opened, Failure
     Ok(opened)
 }
 
-fn file_name(path: &Path) -> String {
+/// The last part of a path.
+pub(super) fn file_name(path: &Path) -> String {
     path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
 }
 
@@ -149,10 +151,9 @@ impl Sink for Gathering<'_> {
 
     fn take(&mut self, judged: &Judged) -> Result<(), Infallible> {
         let Some(pulse) = &judged.pulse else { return Ok(()) };
-        for row in judged.judgement.rows.iter().filter(|row| row.pulse.is_some()) {
-            if let Some(kind) = Kind::of(row.stage) {
-                self.table.take(kind, &Seen::of(row));
-            }
+        let rows = || judged.judgement.rows.iter().filter(|row| row.pulse.is_some());
+        if let Some(kind) = Kind::of(pulse.stage) {
+            self.table.take(kind, rows().map(Seen::of));
         }
         if let (Some(emissions), Stage::Exposure) = (&mut self.emissions, pulse.stage) {
             let used = &self.plan.used_channels;
@@ -352,23 +353,36 @@ pub(super) fn sha256(path: &Path) -> std::io::Result<String> {
 /// # Errors
 /// Names what is missing and what to record.
 pub(super) fn check_kinds(table: &Table) -> Result<(), Failure> {
+    let (channels, left_out) = (table.channels(), table.left_out());
+    let none = |kind| channels.iter().all(|channel| table.rows(kind, *channel) == 0);
+    let alone = table.drives_alone();
+    if !none(Kind::Quiet) && none(Kind::Bubbles) && !alone.is_empty() {
+        let drives: Vec<String> = alone.iter().map(ToString::to_string).collect();
+        return Err(Failure::new(
+            DATA,
+            format!(
+                "no pulse with bubbles has enough quiet ones at its drive to stand over: record at least {LEAST_BASELINE_PULSES} without bubbles at {}",
+                drives.join(", ")
+            ),
+        ));
+    }
     for (kind, what) in [(Kind::Quiet, "without bubbles"), (Kind::Bubbles, "with bubbles")] {
-        if table.channels().iter().all(|channel| table.rows(kind, *channel) == 0) {
-            let left: Vec<String> = table
-                .left_out()
-                .filter(|(of, ..)| *of == kind)
-                .map(|(_, channel, reason, rows)| format!("channel {channel} {reason}: {rows}"))
-                .collect();
-            let left =
-                if left.is_empty() { String::new() } else { format!(" ({})", left.join(", ")) };
-            return Err(Failure::new(
-                DATA,
-                format!(
-                    "no pulse {what} could be heard{left}: name recordings with --{}, or a session with both stages",
-                    kind.name()
-                ),
-            ));
+        if !none(kind) {
+            continue;
         }
+        let left: Vec<String> = left_out
+            .iter()
+            .filter(|(of, channel, ..)| *of == kind && *channel != Channel::All)
+            .map(|(_, channel, reason, rows)| format!("channel {channel} {reason}: {rows}"))
+            .collect();
+        let left = if left.is_empty() { String::new() } else { format!(" ({})", left.join(", ")) };
+        return Err(Failure::new(
+            DATA,
+            format!(
+                "no pulse {what} could be heard{left}: name recordings with --{}, or a session with both stages",
+                kind.name()
+            ),
+        ));
     }
     Ok(())
 }

@@ -25,7 +25,7 @@ fn settings() -> Settings {
 /// A plate, invented: little steeper than flat, so that every quantity is lowered by enough to be
 /// told from the tank and little enough to be heard within the drives.
 fn plate() -> Curve {
-    Curve::new(vec![[0.1e6, 7.5], [1e6, 8.0], [2e6, 8.5], [10e6, 9.5]]).unwrap()
+    Curve::new(vec![[0.1e6, 11.0], [1e6, 12.0], [2e6, 12.5], [10e6, 14.0]]).unwrap()
 }
 
 fn drives_mpa() -> impl Iterator<Item = f64> {

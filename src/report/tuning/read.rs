@@ -2,7 +2,8 @@
 
 use serde_json::Value;
 
-use crate::report::words::{ORDER, UNKNOWN, number, trimmed};
+use crate::report::words::{UNKNOWN, number, trimmed};
+use crate::signal::Quantity;
 
 /// Numbers beyond this are no measurement and would leave every picture.
 const GREATEST: f64 = 1e15;
@@ -86,7 +87,10 @@ pub(super) fn name(entry: &Value) -> &str {
 
 /// Where a quantity stands in the order of the report.
 pub(super) fn rank(name: &str) -> usize {
-    ORDER.iter().position(|quantity| quantity.name() == name).unwrap_or(ORDER.len())
+    Quantity::SPOKEN
+        .iter()
+        .position(|quantity| quantity.name() == name)
+        .unwrap_or(Quantity::SPOKEN.len())
 }
 
 /// A quantity on all its channels.

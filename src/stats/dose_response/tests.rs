@@ -237,13 +237,16 @@ fn what_cannot_be_fitted_says_why() {
 
 #[test]
 fn a_second_hill_of_the_penalised_likelihood_does_not_mislead() {
-    // Two places all but one: among the lines through the place of 93 % there is a hill of level
-    // ones, too.
-    let fit = logit(&groups(&[0.0, 2.2, 2.2e7], &[7382, 1, 2], &[0, 0, 2]));
-    let (x, ends) = (fit.x_at(0.93), fit.profile_interval(0.93, 0.95));
-    assert!(ends.low < x && x < ends.high, "{x} {ends:?}");
-    let widest = fit.profile_interval(0.93, 0.999);
-    assert!(widest.low < ends.low && ends.high < widest.high);
+    let fit = logit(&groups(&[-6.0, 0.2, 0.5], &[1300, 4, 6], &[0, 0, 6]));
+    let ends = fit.profile_interval(0.77, 0.95);
+    // COMPUTED with SciPy: optimize.minimize of the penalised likelihood has tops of −3.04159 and, of
+    // gentler slope, −4.38858; brentq on the best of 4000 slopes, polished. The upper end lies on
+    // the gentle hill.
+    check(fit.greatest, fit.likelihood.at(fit.line).value, 0.0);
+    check(fit.x_at(0.77), 0.414_536_626, 1e-7);
+    check(fit.slope, 15.873_913_2, 1e-7);
+    check(ends.low, 0.286_396_211, 1e-7);
+    check(ends.high, 1.606_005_126, 1e-7);
 }
 
 #[test]
@@ -273,6 +276,17 @@ fn no_line_is_better_than_the_penalised_fit() {
             }
         }
     }
+}
+
+#[test]
+fn steps_that_are_too_long_are_halved() {
+    // From a level line Newton's first step goes far beyond the maximum.
+    let x = [-0.5, 0.2, 0.45, 0.65, 0.85, 0.9];
+    let fit = logit(&groups(&x, &[400_000, 1, 4, 6, 3, 5], &[0, 1, 4, 6, 2, 5]));
+    assert_eq!(fit.estimate, Estimate::MaximumLikelihood);
+    // COMPUTED with mpmath: findroot of the score, 40 digits.
+    check(fit.intercept, -5.482_039_442_847_616, 1e-12);
+    check(fit.slope, 15.698_706_316_409_65, 1e-12);
 }
 
 #[test]
@@ -341,7 +355,7 @@ fn intervals_hold_the_true_drive_as_often_as_they_say() {
 fn small_separated_sets_have_finite_estimates() {
     let mut random = Pcg64::seed_from_u64(5);
     let mut parted = 0;
-    for _ in 0..2000 {
+    for _ in 0..300 {
         let drawn: Vec<DoseGroup> = [0.2_f64, 0.3, 0.4, 0.5, 0.6]
             .map(|drive| {
                 let x = drive.ln();
@@ -359,7 +373,7 @@ fn small_separated_sets_have_finite_estimates() {
             assert!(fit.slope > 0.0 && fit.slope < 1e3 && fit.intercept.is_finite());
         }
     }
-    assert!(parted > 200, "{parted}");
+    assert!(parted > 100, "{parted}");
 }
 
 fn any_groups() -> impl Strategy<Value = Vec<DoseGroup>> {
@@ -389,8 +403,10 @@ proptest! {
             for ends in [fit.delta_interval(share, 0.95), fit.profile_interval(share, 0.95)] {
                 prop_assert!(ends.low <= x && x <= ends.high, "{ends:?} without {x}");
             }
-            let allowed = fit.share_at(x);
-            prop_assert!((allowed - share).abs() < 1e-6, "{allowed} at the place of {share}");
+            // A steep line moves within the last digit of x.
+            let blur = 1e-9 + 4.0 * f64::EPSILON * fit.slope * fit.axis.middle.abs().max(x.abs());
+            let found = fit.share_at(x);
+            prop_assert!((found - share).abs() <= blur, "{found} at the place of {share}");
         }
     }
 
