@@ -3,6 +3,7 @@
 use super::measure::{self, ChannelReading, Void};
 use super::plan::{Plan, Stretch, single};
 use super::spectrum::Averager;
+use super::watch::Watch;
 
 /// One gate being filled.
 struct Region {
@@ -58,6 +59,8 @@ pub struct Ear {
     feed: Option<Region>,
     welch: Averager,
     noise_welch: Option<Averager>,
+    noise_heard: bool,
+    watch: Watch,
     spectrum: Vec<f64>,
     quarters: [f64; 4],
 }
@@ -75,6 +78,8 @@ impl Ear {
                 .noise
                 .as_ref()
                 .map(|noise| Averager::new(noise.segments, &*noise.transform)),
+            noise_heard: false,
+            watch: Watch::new(),
             spectrum: vec![0.0; plan.bins()],
             quarters: [0.0; 4],
         }
@@ -91,6 +96,8 @@ impl Ear {
             region.begin(place(stretch));
         }
         self.welch.begin();
+        self.noise_heard = false;
+        self.watch = Watch::new();
         self.quarters = [0.0; 4];
     }
 
@@ -105,6 +112,22 @@ impl Ear {
         }
         while self.welch.step(self.gate.so_far(), &plan.window, &*plan.transform) {
             self.note_quarter(plan);
+        }
+        self.watch.advance(plan, self.gate.so_far());
+        self.hear_noise(plan);
+    }
+
+    /// Hears the noise gate once it is whole, so that this is not left to the end of the gate.
+    fn hear_noise(&mut self, plan: &Plan) {
+        let (Some(region), Some(noise), Some(welch), false) =
+            (&self.noise, &plan.noise, &mut self.noise_welch, self.noise_heard)
+        else {
+            return;
+        };
+        if region.whole() {
+            welch.begin();
+            while welch.step(&region.samples, &noise.window, &*noise.transform) {}
+            self.noise_heard = true;
         }
     }
 
@@ -131,7 +154,7 @@ impl Ear {
         if device_lost_samples || self.gate.hole && self.gate.start >= 0 {
             return out.set_void(Void::SamplesLost);
         }
-        if !self.gate.so_far().iter().all(|x| x.is_finite()) {
+        if !self.watch.is_finite(self.gate.so_far()) {
             return out.set_void(Void::NotFinite);
         }
         if !self.gate.whole() {
@@ -147,7 +170,7 @@ impl Ear {
             plan,
             &measure::Raw {
                 spectrum: &self.spectrum,
-                gate: &self.gate.samples,
+                watch: &self.watch,
                 feed: self.feed.as_ref().filter(|r| r.whole()).map(|r| r.samples.as_slice()),
                 noise_v2_per_hz,
                 broadband_sums: self.quarters.map(|sum| sum * sides),
@@ -157,14 +180,11 @@ impl Ear {
         );
     }
 
-    fn noise_density(&mut self, plan: &Plan, square: f64, spectrum: &mut Vec<f32>) -> Option<f64> {
-        let (region, noise, welch) =
-            (self.noise.as_ref()?, plan.noise.as_ref()?, self.noise_welch.as_mut()?);
-        if !region.whole() {
+    fn noise_density(&self, plan: &Plan, square: f64, spectrum: &mut Vec<f32>) -> Option<f64> {
+        let (noise, welch) = (plan.noise.as_ref()?, self.noise_welch.as_ref()?);
+        if !self.noise_heard {
             return None;
         }
-        welch.begin();
-        while welch.step(&region.samples, &noise.window, &*noise.transform) {}
         let bins = noise.band.iter().cloned().flatten();
         let (sum, count) = bins
             .map(|k| welch.density(k, noise.scale * square))

@@ -11,13 +11,8 @@ use std::ops::Range;
 use super::bands::{self, Grid, Line};
 use super::ear::quarter_end;
 use super::plan::{Plan, single};
+use super::watch::Watch;
 use super::{PerQuantity, Quantity, as_f64, tone};
-
-/// Share of clipped samples in the gate above which a pulse counts as clipped.
-const CLIPPED_SHARE: f64 = 1e-4;
-
-/// Clipped samples in a row from which a pulse counts as clipped.
-const CLIPPED_RUN: usize = 3;
 
 /// Contrast of the drive's line from which its frequency and constancy are looked at: 10 dB.
 const DRIVE_CONTRAST: f64 = 10.0;
@@ -181,7 +176,7 @@ impl ChannelReading {
 /// What an ear has gathered of a whole gate.
 pub(super) struct Raw<'a> {
     pub(super) spectrum: &'a [f64],
-    pub(super) gate: &'a [f32],
+    pub(super) watch: &'a Watch,
     pub(super) feed: Option<&'a [f32]>,
     pub(super) noise_v2_per_hz: Option<f64>,
     /// Σ over broadband bins of the density summed over segments, at the end of each quarter.
@@ -206,14 +201,10 @@ pub(super) fn measure(plan: &Plan, raw: &Raw<'_>, out: &mut ChannelReading) {
     m.fundamental_v2 = fundamental.power_v2;
     m.fundamental_contrast = fundamental.contrast();
     m.drive_hz = drive_frequency(plan, raw.spectrum);
-    let third = raw.gate.len() / 3;
-    m.gate_tone_v2 = square * plan.gate_tone.power(raw.gate);
-    m.first_third_v2 = square * plan.third_tone.power(&raw.gate[..third]);
-    m.last_third_v2 = square * plan.third_tone.power(&raw.gate[raw.gate.len() - third..]);
+    raw.watch.write(plan, square, m);
     m.feed_through_v2 =
         raw.feed.zip(plan.feed_tone.as_ref()).map(|(x, table)| square * table.power(x));
     m.loudest_quarter = loudest_quarter(plan, raw);
-    look_at_samples(plan, raw.gate, m);
 }
 
 fn power(spectrum: &[f64], runs: &[Range<usize>]) -> f64 {
@@ -327,74 +318,4 @@ fn loudest_quarter(plan: &Plan, raw: &Raw<'_>) -> Option<Quarter> {
         (begun, sum) = (end, through);
     }
     loudest
-}
-
-fn look_at_samples(plan: &Plan, gate: &[f32], m: &mut Measured) {
-    let [low, high] = plan.spec.receive.full_scale_counts;
-    let (low_f, high_f) = (single(low), single(high));
-    let (mut clipped, mut run, mut longest) = (0_usize, 0_usize, 0_usize);
-    let (mut least, mut most) = (f32::INFINITY, f32::NEG_INFINITY);
-    let (mut sum, mut squares) = (0.0, 0.0);
-    let middle = f64::from(gate[0]);
-    for block in gate.chunks(256) {
-        let (block_least, block_most) = extremes(block);
-        (least, most) = (least.min(block_least), most.max(block_most));
-        if block_least <= low_f || block_most >= high_f {
-            for &x in block {
-                run = if x <= low_f || x >= high_f { run + 1 } else { 0 };
-                clipped += usize::from(run > 0);
-                longest = longest.max(run);
-            }
-        } else {
-            run = 0;
-        }
-        let (block_sum, block_squares) = moments(block, middle);
-        sum += block_sum;
-        squares += block_squares;
-    }
-    let n = as_f64(gate.len());
-    let variance = squares / n - (sum / n) * (sum / n);
-    m.mean_counts = middle + sum / n;
-    m.dead = if plan.spec.receive.sample_format.is_integer() {
-        variance < 1.0 / 12.0
-    } else {
-        least >= most
-    };
-    m.clipped_share = as_f64(clipped) / n;
-    m.clipped = longest >= CLIPPED_RUN || m.clipped_share > CLIPPED_SHARE;
-    m.peak_share = (f64::from(most) / high).max(f64::from(least) / low);
-}
-
-/// Sum and sum of squares of a block about `middle`, in eight lanes so that the order is fixed.
-fn moments(block: &[f32], middle: f64) -> (f64, f64) {
-    let (mut sums, mut squares) = ([0.0; 8], [0.0; 8]);
-    let (eights, rest) = block.as_chunks::<8>();
-    for eight in eights {
-        for lane in 0..8 {
-            let off = f64::from(eight[lane]) - middle;
-            sums[lane] += off;
-            squares[lane] += off * off;
-        }
-    }
-    for &x in rest {
-        let off = f64::from(x) - middle;
-        sums[0] += off;
-        squares[0] += off * off;
-    }
-    (sums.iter().sum(), squares.iter().sum())
-}
-
-/// Lowest and highest of a block, in eight lanes.
-fn extremes(block: &[f32]) -> (f32, f32) {
-    let (mut least, mut most) = ([f32::INFINITY; 8], [f32::NEG_INFINITY; 8]);
-    let (eights, rest) = block.as_chunks::<8>();
-    for eight in eights {
-        for lane in 0..8 {
-            least[lane] = if eight[lane] < least[lane] { eight[lane] } else { least[lane] };
-            most[lane] = if eight[lane] > most[lane] { eight[lane] } else { most[lane] };
-        }
-    }
-    let low = least.iter().chain(rest).copied().fold(f32::INFINITY, f32::min);
-    let high = most.iter().chain(rest).copied().fold(f32::NEG_INFINITY, f32::max);
-    (low, high)
 }

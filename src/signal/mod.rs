@@ -17,6 +17,7 @@ pub mod segment;
 pub mod spec;
 mod spectrum;
 mod tone;
+mod watch;
 pub mod window;
 
 pub use bands::{Bands, Line};

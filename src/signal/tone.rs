@@ -12,7 +12,7 @@ use super::plan::single;
 use super::{Window, as_f64};
 
 /// Samples summed in single precision before folding into double precision.
-const BLOCK: usize = 256;
+pub(super) const BLOCK: usize = 256;
 
 /// Window times carrier of one stretch length.
 pub(super) struct ToneTable {
@@ -40,14 +40,35 @@ impl ToneTable {
     /// When `x` has another length than the table.
     pub(super) fn power(&self, x: &[f32]) -> f64 {
         assert_eq!(x.len(), self.cos.len(), "a tone table serves one length");
-        let (mut re, mut im) = (0.0, 0.0);
-        let blocks = x.chunks(BLOCK).zip(self.cos.chunks(BLOCK)).zip(self.sin.chunks(BLOCK));
-        for ((x, cos), sin) in blocks {
-            re += f64::from(dot(x, cos));
-            im += f64::from(dot(x, sin));
-        }
-        (re * re + im * im) * self.scale
+        let mut sum = ToneSum::default();
+        self.add(&mut sum, x);
+        self.power_of(&sum)
     }
+
+    /// Adds what has come since the last time of the stretch `so_far`, block by block; what is left
+    /// of a block only when the stretch is whole.
+    pub(super) fn add(&self, sum: &mut ToneSum, so_far: &[f32]) {
+        let len = self.cos.len();
+        while sum.done + BLOCK <= so_far.len() || (so_far.len() == len && sum.done < len) {
+            let block = sum.done..(sum.done + BLOCK).min(so_far.len());
+            sum.re += f64::from(dot(&so_far[block.clone()], &self.cos[block.clone()]));
+            sum.im += f64::from(dot(&so_far[block.clone()], &self.sin[block.clone()]));
+            sum.done = block.end;
+        }
+    }
+
+    /// Power of the tone in a whole stretch that was added.
+    pub(super) fn power_of(&self, sum: &ToneSum) -> f64 {
+        (sum.re * sum.re + sum.im * sum.im) * self.scale
+    }
+}
+
+/// A stretch against a tone, so far.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct ToneSum {
+    done: usize,
+    re: f64,
+    im: f64,
 }
 
 /// Σ a·b over a block, in eight lanes so that it is fast and its order is fixed.

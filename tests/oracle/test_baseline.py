@@ -4,6 +4,7 @@ import re
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from judge import Baseline
 from make import Emission, Scene, baseline_emissions, configuration, record, write_config
@@ -99,10 +100,16 @@ def test_repeatability_is_the_move_of_the_mean_between_two_series(simmer, bench_
             moves[q].append(sb.mean - sa.mean)
     for q in QUANTITIES:
         line = next(line for line in told.splitlines() if line.startswith(f"{q}:"))
-        mean, spread, largest = (float(x) for x in re.findall(r"[-+]?\d+\.\d+", line))
+        mean, low, high, largest = (float(x) for x in re.findall(r"[-+]?\d+\.\d+", line)[:4])
         assert mean == pytest.approx(np.mean(moves[q]), abs=2e-4)
-        assert spread == pytest.approx(np.std(moves[q], ddof=1), abs=2e-4)
+        # Student's interval of the mean move over the drives.
+        n = len(moves[q])
+        half = stats.t.isf(0.025, n - 1) * np.std(moves[q], ddof=1) / np.sqrt(n)
+        assert (low, high) == pytest.approx((mean - half, mean + half), abs=4e-4)
         assert largest == pytest.approx(np.max(np.abs(moves[q])), abs=2e-4)
+    proposed = dict(re.findall(r"(\w+) = (\d+\.\d)", told[told.index("proposed:"):]))
+    assert float(proposed["harmonic"]) >= np.max(np.abs(moves["harmonic"]))
+    assert proposed["broadband"] == proposed["ultraharmonic"] == "0.0"
     # A gain step moves no detection level: only the harmonics, which the scene moved, do.
     assert np.mean(moves["harmonic"]) > 0.5 > 5 * abs(np.mean(moves["broadband"]))
 
