@@ -51,7 +51,8 @@ pub struct Tune {
     /// Configuration (TOML)
     #[arg(short, long, value_name = "CONFIG")]
     pub config: PathBuf,
-    /// Recordings of pulses without bubbles, or sessions whose baseline pulses count
+    /// Recordings of pulses without bubbles, or sessions whose baseline pulses count; a recording named
+    /// both ways that has both stages says itself which pulses are which
     #[arg(long, value_name = "REC", num_args = 1..)]
     pub quiet: Vec<PathBuf>,
     /// Recordings of pulses with bubbles, or sessions whose exposure pulses count

@@ -96,8 +96,16 @@ pub(super) fn open(prepared: &Prepared, named: &Named) -> Result<Opened, Failure
                 name: file_name(&recording.path),
                 sha256: recording.sha256()?,
             });
+            // Named both ways, a recording of both stages says itself what its pulses are.
+            let has = |stage| recording.pulses.iter().any(|pulse| pulse.tag.stage == stage);
+            let labelled =
+                [&named.quiet, &named.bubbles].iter().all(|n| n.contains(&recording.path))
+                    && has(Stage::Baseline)
+                    && has(Stage::Exposure);
             recording.pulses.retain(|pulse| match (kind, pulse.tag.stage) {
                 (_, Stage::Noise) => false,
+                (Kind::Quiet, Stage::Exposure) if labelled => false,
+                (Kind::Bubbles, Stage::Baseline) if labelled => false,
                 (Kind::Bubbles, Stage::Baseline) => {
                     opened.baseline_among_bubbles += 1;
                     false

@@ -94,7 +94,7 @@ pub(super) fn came_of(entry: &Value) -> String {
     let next: Vec<&str> =
         texts(&entry["advice"]).into_iter().filter(|advice| advice.contains("record ")).collect();
     parts.push(match next.as_slice() {
-        [] => "Nothing more needs to be recorded for it.".to_owned(),
+        [] => "No further recording is advised by these rules.".to_owned(),
         next => format!("To record next: {}.", next.join("; ")),
     });
     parts.join(" ")
@@ -114,7 +114,7 @@ fn limit_sentence(entry: &Value) -> String {
     };
     let margin = match real(&entry["repeatability_db"]) {
         Some(margin) if margin > 0.0 => format!(
-            ", and {} dB more for what returns from one series to the next, together {} dB",
+            ", and {} dB more for how far it moves between two series without bubbles, together {} dB",
             trimmed(margin, 3),
             number(limit + margin, 3)
         ),
