@@ -14,7 +14,8 @@ use super::pulses::{Pulse, lay_out};
 use super::recording::{Container, Expect};
 use super::sigmf::{self, Meta};
 use super::sigmf_json::{List, Numbers};
-use super::wav::{self, Stored};
+use super::stored::Stored;
+use super::wav;
 use crate::signal::SampleFormat;
 
 /// Numbers that differ by less than this share are the same: writers print 15 digits or more.
@@ -28,8 +29,8 @@ pub(super) struct Facts {
     pub(super) data_path: PathBuf,
     pub(super) meta_path: Option<PathBuf>,
     pub(super) meta: Option<Meta>,
-    pub(super) sample_format: Option<SampleFormat>,
-    pub(super) stored: Stored,
+    /// How its samples are kept; `None` when only the configuration says.
+    pub(super) stored: Option<Stored>,
     pub(super) channels: Option<usize>,
     pub(super) sample_rate_hz: Option<f64>,
     pub(super) data_byte: u64,
@@ -61,8 +62,7 @@ impl Facts {
             container: Container::SigMf,
             head_path: meta_path.clone(),
             data_path,
-            sample_format: Some(meta.sample_format),
-            stored: Stored::AsIs,
+            stored: Some(Stored::of(meta.sample_format)),
             channels: Some(meta.channels.unwrap_or(1)),
             sample_rate_hz: meta.sample_rate_hz,
             meta_path: Some(meta_path),
@@ -81,8 +81,7 @@ impl Facts {
             data_path: path.to_owned(),
             meta_path: None,
             meta: None,
-            sample_format: None,
-            stored: Stored::AsIs,
+            stored: None,
             channels: None,
             sample_rate_hz: None,
             data_byte: 0,
@@ -92,14 +91,12 @@ impl Facts {
         let mut begin = Vec::new();
         let reading = |error| RecordingError::reading(path, error);
         Read::by_ref(&mut file).take(16).read_to_end(&mut begin).map_err(reading)?;
-        let is_wav = ["RIFF", "RIFX", "RF64", "BW64"].iter().any(|kind| {
-            begin.starts_with(kind.as_bytes()) && begin.get(8..12) == Some(b"WAVE".as_slice())
-        });
-        if is_wav || extension(path).is_some_and(|name| ["wav", "wave"].contains(&name.as_str())) {
+        if wav::begins(&begin)
+            || extension(path).is_some_and(|name| ["wav", "wave"].contains(&name.as_str()))
+        {
             let header = wav::read(path, &mut file, data_bytes)?;
             facts.container = Container::Wav;
-            facts.sample_format = Some(header.sample_format);
-            facts.stored = header.stored;
+            facts.stored = Some(header.stored);
             facts.channels = Some(usize::from(header.channels));
             facts.sample_rate_hz = Some(f64::from(header.sample_rate_hz));
             (facts.data_byte, facts.data_bytes) = (header.data_byte, header.data_bytes);
@@ -120,7 +117,11 @@ impl Facts {
         };
         let sigmf = self.container == Container::SigMf;
         let name = |key: &'static str, wav: &'static str| if sigmf { key } else { wav };
-        if let Some(here) = self.sample_format.filter(|here| *here != expect.sample_format) {
+        let wanted = expect.sample_format;
+        let differs = |here: &Stored| if sigmf { !here.is(wanted) } else { !here.fits(wanted) };
+        if let Some(here) =
+            self.sample_format().filter(|_| self.stored.is_some_and(|s| differs(&s)))
+        {
             let what = name("core:datatype", "the WAV header's sample format");
             differ(what, here.name().into(), "sample_format", expect.sample_format.name().into());
         }
@@ -163,6 +164,12 @@ impl Facts {
         Err(RecordingError::bad(&self.head_path, faults.join("; ")))
     }
 
+    /// How its samples reach the analysis, where the file says.
+    pub(super) fn sample_format(&self) -> Option<SampleFormat> {
+        let said = self.meta.as_ref().map(|meta| meta.sample_format);
+        said.or_else(|| self.stored.map(Stored::sample_format))
+    }
+
     pub(super) fn each_volts_per_count(&self) -> Option<Vec<f64>> {
         match self.meta.as_ref()?.volts_per_count.as_ref()? {
             Numbers::One(volts) => Some(vec![*volts; self.channels?]),
@@ -176,7 +183,8 @@ impl Facts {
         channels: usize,
         warnings: &mut Vec<String>,
     ) -> Result<Layout, RecordingError> {
-        let set_bytes = self.stored.bytes(format) as u64 * channels as u64;
+        let stored = self.stored.unwrap_or(Stored::of(format));
+        let set_bytes = stored.bytes() as u64 * channels as u64;
         if let Some(meta) = &self.meta {
             let layout = meta.layout(self.data_bytes, set_bytes, warnings);
             return layout.map_err(|fault| RecordingError::bad(&self.head_path, fault));

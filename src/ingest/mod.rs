@@ -2,7 +2,7 @@
 //!
 //! [`Recording::open`] checks a file against what the configuration says of it and finds its pulses;
 //! [`Source`] reads the samples of the pulses, and nothing between them, as [`crate::engine::Input`].
-//! [`SigmfWriter`] and [`WavWriter`] write what these read. Formats: SigMF pairs, WAV (PCM and float),
+//! [`SigmfWriter`] and [`WavWriter`] write what these read. Formats: SigMF pairs, WAV,
 //! headerless raw; pulses come from SigMF annotations or from a cue list.
 //!
 //! A *sample set* is one sample of every channel; all indices count sample sets. The *file index*
@@ -26,7 +26,10 @@ pub mod socket;
 mod source;
 #[cfg(test)]
 mod specimen;
+mod stored;
 mod wav;
+mod wav_fmt;
+mod wav_writer;
 pub mod wire;
 
 pub use bytes::verify_sha512;
@@ -36,4 +39,4 @@ pub use recording::{Container, Expect, Look, Recording};
 pub use sigmf_journal::{Mended, mend};
 pub use sigmf_writer::SigmfWriter;
 pub use source::{DEFAULT_BLOCK_BYTES, Source};
-pub use wav::WavWriter;
+pub use wav_writer::WavWriter;

@@ -11,7 +11,7 @@ use super::error::RecordingError;
 use super::facts::Facts;
 use super::layout::Layout;
 use super::pulses::Pulse;
-use super::wav::Stored;
+use super::stored::Stored;
 use crate::engine::{PulseTag, SampleIndex, Stage, Stream};
 use crate::signal::SampleFormat;
 
@@ -143,7 +143,7 @@ impl Recording {
             warnings,
             continues,
             parts: parts.chain(cues.map(Path::to_owned)).collect(),
-            stored: facts.stored,
+            stored: facts.stored.unwrap_or(Stored::of(format)),
             layout,
             data_path: facts.data_path,
         })
@@ -158,9 +158,8 @@ impl Recording {
         let mut warnings = facts.warnings.clone();
         let mut look = Look {
             container: facts.container,
-            sample_format: facts.sample_format,
-            full_scale_counts: (facts.stored == Stored::Packed24)
-                .then_some([-8_388_608, 8_388_607]),
+            sample_format: facts.sample_format(),
+            full_scale_counts: facts.stored.and_then(Stored::full_scale_counts),
             channels: facts.channels,
             sample_rate_hz: facts.sample_rate_hz,
             volts_per_count: facts.each_volts_per_count(),
@@ -170,7 +169,7 @@ impl Recording {
             pulses: Vec::new(),
             warnings: Vec::new(),
         };
-        if let (Some(format), Some(channels)) = (facts.sample_format, facts.channels) {
+        if let (Some(format), Some(channels)) = (facts.sample_format(), facts.channels) {
             let layout = facts.layout(format, channels, &mut warnings)?;
             look.samples = Some(layout.samples());
             look.pulses = facts.pulses(&layout, None, &mut warnings)?;

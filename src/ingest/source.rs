@@ -36,6 +36,8 @@ struct Open {
     file: File,
     /// Place of the file's cursor, bytes.
     cursor: u64,
+    /// Samples as stored, where they are to be converted.
+    stored: Vec<u8>,
     /// Which pulse, and how many of its sample sets are read.
     pulse: usize,
     read: u64,
@@ -100,7 +102,8 @@ impl Source {
             .map_err(|error| RecordingError::reading(&recording.data_path, error))?;
         let stream = recording.stream.clone();
         let goes_on = recording.continues && self.open.is_some();
-        self.open = Some(Open { recording, file, cursor: 0, pulse: 0, read: 0 });
+        self.open =
+            Some(Open { recording, file, cursor: 0, stored: Vec::new(), pulse: 0, read: 0 });
         if goes_on { self.step() } else { Ok(Input::Begin(stream)) }
     }
 }
@@ -129,10 +132,12 @@ impl Open {
         let left = pulse.stored - self.read;
         let stretch = self.recording.layout.stretch(pulse.start + self.read, left.min(most as u64));
         let samples = usize::try_from(stretch.samples).map_or(most, |samples| samples.min(most));
-        let stored_bytes = self.recording.stored.bytes(stream.sample_format) * stream.channels;
+        let (stored, format) = (self.recording.stored, stream.sample_format);
         bytes.resize(samples * set_bytes, 0);
-        let begin = samples * (set_bytes - stored_bytes);
-        read_at(&mut self.file, &mut self.cursor, stretch.byte, &mut bytes[begin..]).map_err(
+        let as_is = stored.is(format);
+        self.stored.resize(if as_is { 0 } else { samples * stored.bytes() * stream.channels }, 0);
+        let into = if as_is { &mut bytes } else { &mut self.stored };
+        read_at(&mut self.file, &mut self.cursor, stretch.byte, into).map_err(
             |error| match error.kind() {
                 io::ErrorKind::UnexpectedEof => RecordingError::bad(
                     &self.recording.data_path,
@@ -141,7 +146,9 @@ impl Open {
                 _ => RecordingError::reading(&self.recording.data_path, error),
             },
         )?;
-        self.recording.stored.convert(&mut bytes);
+        if !as_is {
+            stored.convert(format, &self.stored, &mut bytes);
+        }
         // A pulse whose samples were all lost has an empty frame, and its first index as said.
         let offset = stretch.device.saturating_sub(pulse.tag.first.0);
         let offset = if pulse.stored == 0 { 0 } else { offset };
