@@ -6,7 +6,6 @@
 use crate::signal::SampleFormat;
 
 /// A number as files keep it.
-#[allow(dead_code, reason = "arrays of NumPy have all of them")]
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Number {
     /// Unsigned byte, 128 is zero: 8 bits of WAV.
@@ -159,15 +158,16 @@ const fn unsigned(value: u64) -> f64 {
     value as f64
 }
 
-/// IEEE 754 binary16: sign, 5 bits of exponent with bias 15, 10 bits of fraction.
+/// IEEE 754 binary16: sign, 5 bits of exponent with bias 15, 10 bits of fraction. In the places of
+/// binary32 it is too small by 2^112, the difference of the biases.
 fn binary16(bits: u16) -> f32 {
-    let fraction = f32::from(bits & 0x3ff);
-    let exponent = i32::from(bits >> 10 & 0x1f);
-    let size = match exponent {
-        0 => fraction * 2_f32.powi(-24),
-        31 if bits & 0x3ff == 0 => f32::INFINITY,
-        31 => f32::NAN,
-        _ => (1024.0 + fraction) * 2_f32.powi(exponent - 25),
+    /// 2^112.
+    const BIAS: f32 = f32::from_bits(0x7780_0000);
+    let in_place = u32::from(bits & 0x7fff) << 13;
+    let size = if bits & 0x7c00 == 0x7c00 {
+        f32::from_bits(0x7f80_0000 | in_place)
+    } else {
+        f32::from_bits(in_place) * BIAS
     };
     if bits & 0x8000 == 0 { size } else { -size }
 }

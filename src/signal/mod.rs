@@ -7,6 +7,7 @@
 //! [`interference`] tones that stay without drive.
 
 pub mod bands;
+pub mod cutting;
 pub mod ear;
 pub mod interference;
 pub mod measure;
@@ -19,6 +20,7 @@ mod tone;
 pub mod window;
 
 pub use bands::{Bands, Line};
+pub use cutting::{Axis, Bursts, CutBy, Cutting, Envelope};
 pub use ear::Ear;
 pub use measure::{Band, ChannelReading, Heard, Measured, Void, decibels};
 pub use plan::{Plan, Stretch, transform_path};
