@@ -17,7 +17,7 @@ const MOST_COUNT: f32 = 4_194_304.0;
 
 /// What was seen.
 struct Seen {
-    /// Index of the pulse and onset of the drive after the record's first sample, s.
+    /// Index of the pulse and onset of the drive after the trigger, s.
     onsets_s: Vec<(f64, f64)>,
     pulses: usize,
     whole: bool,
@@ -78,7 +78,10 @@ fn look(prepared: &Prepared, recording: &Recording, channel: usize) -> Result<Se
         if frame.last {
             let index = as_f64(seen.pulses);
             let onset = onset(&squares, envelope.window());
-            seen.onsets_s.extend(onset.map(|samples| (index, samples / rate)));
+            let trigger_s = frame.tag.trigger_offset.map_or(receive.pretrigger_s, |offset| {
+                as_f64(usize::try_from(offset).unwrap_or(usize::MAX)) / rate
+            });
+            seen.onsets_s.extend(onset.map(|samples| (index, samples / rate - trigger_s)));
             seen.pulses += 1;
             (envelope, squares) = (new(), Vec::new());
             if bytes > MOST_BYTES {
@@ -120,24 +123,21 @@ fn onset_text(prepared: &Prepared, channel: usize, seen: &Seen, text: &mut Strin
     let receive = &prepared.plan.spec.receive;
     writeln!(
         text,
-        "  drive begins   {:.4} ms after a record's first sample, pretrigger_s is {:.4} ms; jitter SD \
-         {:.3} us, worst {:.3} us, in {} of {} pulses on channel {channel}",
+        "  drive begins   {:.4} ms after the trigger; jitter SD {:.3} us, worst {:.3} us, in {} of {} \
+         pulses on channel {channel}",
         1e3 * mean,
-        1e3 * receive.pretrigger_s,
         1e6 * sd,
         1e6 * worst,
         seen.onsets_s.len(),
         seen.pulses
     )
     .ok();
-    if let Some([_, end]) =
-        receive.noise_gate_s.filter(|[_, end]| mean < receive.pretrigger_s + end)
-    {
+    if let Some([_, end]) = receive.noise_gate_s.filter(|[_, end]| mean < *end) {
         writeln!(
             text,
             "  suspicious     the drive begins {:.4} ms before the noise gate ends: time zero is not \
-             where pretrigger_s says",
-            1e3 * (receive.pretrigger_s + end - mean)
+             where it should be",
+            1e3 * (end - mean)
         )
         .ok();
     }

@@ -212,3 +212,14 @@ def test_a_drive_that_begins_before_time_zero_is_suspicious(simmer):
         pulse["trigger"] = None
     lines = suspicions(simmer, recording, config)
     assert any("before the noise gate ends" in line for line in lines)
+
+
+@pytest.mark.parametrize("trigger", [None, 4700])
+def test_the_drives_onset_counts_from_the_trigger(simmer, trigger):
+    config = configuration()
+    recording = record(config, [Emission(trigger=trigger) for _ in range(4)], 114)
+    path = write_config(config, simmer.folder / "config.toml")
+    done = simmer.run("check", "-c", path, recording.write(simmer.folder / "own"))
+    begins_ms = float(re.search(r"drive begins   (-?[\d.]+) ms after the trigger", done.stdout)[1])
+    # The sound comes 95 us after the trigger.
+    assert begins_ms == pytest.approx(0.095, abs=0.001)
