@@ -16,7 +16,7 @@ use simmer::bench::{Scene, SceneSpec, Scratch};
 use simmer::config::parse;
 use simmer::detect::Session;
 use simmer::engine::{Judged, Sink, run, scene};
-use simmer::ingest::{DEFAULT_BLOCK_BYTES, Expect, Recording, SigmfWriter, Source};
+use simmer::ingest::{Arrangement, DEFAULT_BLOCK_BYTES, Expect, Recording, SigmfWriter, Source};
 use simmer::signal::{Plan, Window, transform_path};
 
 const CONFIGURATION: &str = include_str!("../config/bench-phantom.toml");
@@ -106,6 +106,7 @@ impl Bench {
             channels: receive.channels,
             sample_rate_hz: receive.sample_rate_hz,
             volts_per_count: receive.volts_per_count.clone(),
+            arrangement: Arrangement::default(),
         };
         let began = Instant::now();
         let recording = Recording::open(&self.data, &expect, None).expect("our own recording");

@@ -3,13 +3,14 @@
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
+use super::pulses::PulseOptions;
 use super::replay::{default_workers, source};
 use super::{CANNOT_CREATE, DATA, Failure, Prepared, USAGE, give, prepare, say};
 use crate::detect::diagnosis::{Diagnosis, Margin, Repeat, diagnose, repeatability};
 use crate::detect::{Baseline, Session, Stage, alpha};
 use crate::engine::{Input, run};
 use crate::ingest::Recording;
-use crate::session::baseline_file::{self, Identity};
+use crate::session::baseline_file;
 use crate::signal::Quantity;
 
 /// What to make a baseline of.
@@ -28,6 +29,9 @@ pub struct BaselineCommand {
     /// Compare two no-bubble series instead: how far each quantity moves between them
     #[arg(long, num_args = 2, value_names = ["A", "B"], conflicts_with = "recordings")]
     pub repeat: Option<Vec<PathBuf>>,
+    /// Where pulses lie and what they are for
+    #[command(flatten)]
+    pub pulses: PulseOptions,
     /// Recordings in order; their pulses of stage baseline are taken
     #[arg(value_name = "RECORDING", required_unless_present = "repeat")]
     pub recordings: Vec<PathBuf>,
@@ -41,8 +45,8 @@ impl BaselineCommand {
     pub fn run(&self) -> Result<u8, Failure> {
         let prepared = prepare(&self.config)?;
         if let Some([a, b]) = self.repeat.as_deref() {
-            let first = gather(&prepared, std::slice::from_ref(a))?.0;
-            let second = gather(&prepared, std::slice::from_ref(b))?.0;
+            let first = gather(&prepared, std::slice::from_ref(a), &self.pulses.of(0, 2)?)?.0;
+            let second = gather(&prepared, std::slice::from_ref(b), &self.pulses.of(1, 2)?)?.0;
             let tolerance = prepared.loaded.settings.drive.drive_tolerance;
             let moves = repeatability(&first, &second, tolerance);
             if moves.is_empty() {
@@ -67,13 +71,13 @@ impl BaselineCommand {
         if out.exists() {
             return Err(cannot(&"the file is there already"));
         }
-        let (baseline, recordings) = gather(prepared, &self.recordings)?;
+        let (baseline, recordings) = gather(prepared, &self.recordings, &self.pulses)?;
         let mut made_of = Vec::new();
         for recording in &recordings {
             let name = recording.path.file_name().unwrap_or_default().to_string_lossy();
             made_of.push((name.into_owned(), recording.sha256()?));
         }
-        let value = baseline_file::to_json(&baseline, &Identity::of(&prepared.plan), &made_of);
+        let value = baseline_file::to_json(&baseline, &prepared.identity(), &made_of);
         if let Some(folder) = out.parent().filter(|folder| !folder.as_os_str().is_empty()) {
             std::fs::create_dir_all(folder).map_err(|error| cannot(&error))?;
         }
@@ -90,8 +94,12 @@ impl BaselineCommand {
 }
 
 /// Hears the baseline pulses of recordings.
-fn gather(prepared: &Prepared, paths: &[PathBuf]) -> Result<(Baseline, Vec<Recording>), Failure> {
-    let recordings = prepared.open(paths, None)?;
+fn gather(
+    prepared: &Prepared,
+    paths: &[PathBuf],
+    pulses: &PulseOptions,
+) -> Result<(Baseline, Vec<Recording>), Failure> {
+    let recordings = prepared.open(paths, pulses)?;
     let settings = &prepared.loaded.settings;
     let session = Session::new(&prepared.plan, &settings.detect, &[], None);
     let mut table = super::table::Table::default();

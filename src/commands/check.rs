@@ -6,7 +6,9 @@ use std::fmt::Write as _;
 use std::path::PathBuf;
 
 use super::draft;
+use super::pulses::PulseOptions;
 use super::replay::{default_workers, source};
+use super::suspicion;
 use super::{Failure, Prepared, USAGE, give, prepare, say};
 use crate::config::Level;
 use crate::detect::{Session, Stage, alpha, pairs};
@@ -37,9 +39,9 @@ pub struct Check {
     /// Sample format, where the recording does not say: ri8, ri16_le, ri16_be, ri32_le, rf32_le, rf64_le
     #[arg(long, value_name = "FORMAT", conflicts_with = "config")]
     pub format: Option<String>,
-    /// Cue list (CSV) that says where the pulses of the recording are
-    #[arg(long, value_name = "FILE")]
-    pub cues: Option<PathBuf>,
+    /// Where pulses lie and what they are for
+    #[command(flatten)]
+    pub pulses: PulseOptions,
     /// Recordings to look at
     #[arg(value_name = "RECORDING")]
     pub recordings: Vec<PathBuf>,
@@ -65,8 +67,17 @@ impl Check {
             say(&prepared.loaded.diagnostic(Level::Warning, warning).to_string());
         }
         let mut text = plan_text(&prepared);
-        for path in &self.recordings {
-            let recordings = prepared.open(std::slice::from_ref(path), self.cues.as_deref())?;
+        for (index, path) in self.recordings.iter().enumerate() {
+            let mut pulses = self.pulses.of(index, self.recordings.len())?;
+            let said = !pulses.stage.is_empty() || !pulses.cues.is_empty();
+            if pulses.stage.is_empty() {
+                pulses.stage.push(Stage::Exposure);
+            }
+            let mut recordings = prepared.open(std::slice::from_ref(path), &pulses)?;
+            if recordings[0].found && !said {
+                let stage = "the pulses are of stage exposure; --stage or --cues says otherwise";
+                recordings[0].assumed.push(stage.to_owned());
+            }
             text.push_str(&recording_text(&prepared, recordings)?);
         }
         give(&text)?;
@@ -292,6 +303,8 @@ struct ChannelLook {
     offset: f64,
     noise: Vec<f64>,
     drive_hz: Vec<f64>,
+    /// Sum of the gates' spectra of pulses with drive.
+    driven: Vec<f64>,
     quiet: Vec<f64>,
     quiet_pulses: usize,
     quiet_is_gate: bool,
@@ -341,6 +354,10 @@ impl Sink for Looker {
                 look.add_quiet(&reading.spectrum, true);
             } else {
                 look.drive_hz.extend(m.drive_hz);
+                look.driven.resize(reading.spectrum.len(), 0.0);
+                for (sum, s) in look.driven.iter_mut().zip(&reading.spectrum) {
+                    *sum += f64::from(*s);
+                }
                 look.add_quiet(&reading.noise_spectrum, false);
             }
         }
@@ -351,12 +368,19 @@ impl Sink for Looker {
 fn recording_text(prepared: &Prepared, recordings: Vec<Recording>) -> Result<String, Failure> {
     let settings = &prepared.loaded.settings;
     let name = recordings[0].path.display().to_string();
+    let mut about = String::new();
+    for assumed in &recordings[0].assumed {
+        // Writing into a string cannot fail.
+        writeln!(about, "  assumed        {assumed}").ok();
+    }
+    about.push_str(&suspicion::text(prepared, &recordings[0])?);
     let session = Session::new(&prepared.plan, &settings.detect, &[], None);
     let mut looker =
         Looker { channels: vec![ChannelLook::default(); prepared.plan.used_channels.len()] };
     let source = |buffers| source(recordings, None, buffers);
     let finished = run(&prepared.plan, session, default_workers(), source, &mut looker)?;
     let mut text = format!("\n{name}: {} pulses\n", finished.account.pulses);
+    text.push_str(&about);
     for (look, &channel) in looker.channels.iter().zip(&prepared.plan.used_channels) {
         channel_text(prepared, channel, look, &mut text);
     }
@@ -378,6 +402,11 @@ fn channel_text(prepared: &Prepared, channel: usize, look: &ChannelLook, text: &
         look.offset / heard * volts
     )
     .ok();
+    let [low, high] = plan.spec.receive.full_scale_counts;
+    let share = (2.0 * look.offset / heard / (high - low)).abs();
+    if share > 0.02 {
+        writeln!(text, "  suspicious     the offset is {:.1} % of full scale: is zero where the file has it, or are the counts unsigned?", 100.0 * share).ok();
+    }
     if look.void + look.dead > 0 {
         writeln!(text, "  without numbers in {} pulses, dead in {}", look.void, look.dead).ok();
     }
@@ -395,7 +424,39 @@ fn channel_text(prepared: &Prepared, channel: usize, look: &ChannelLook, text: &
         let f0 = plan.spec.drive_frequency_hz;
         writeln!(text, "  drive          measured {:.6} MHz, configured {:.6} MHz, offset {:+.1} Hz, in {} of {} pulses", mean / 1e6, f0 / 1e6, mean - f0, look.drive_hz.len(), look.pulses).ok();
     }
+    if look.drive_hz.is_empty() {
+        line_text(prepared, look, text);
+    }
     quiet_text(prepared, look, text);
+}
+
+/// Where no pulse has a line near the drive: the line that is there, and what rate would explain it.
+fn line_text(prepared: &Prepared, look: &ChannelLook, text: &mut String) {
+    /// Below this bin lie offset and hum.
+    const FIRST: usize = 4;
+    let plan = &prepared.plan;
+    let (rate, f0) = (plan.spec.receive.sample_rate_hz, plan.spec.drive_frequency_hz);
+    let Some(bins) = look.driven.get(FIRST..) else { return };
+    let highest = (0..bins.len()).max_by(|a, b| bins[*a].total_cmp(&bins[*b]));
+    let mut sorted = bins.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let (Some(at), Some(median)) = (highest, sorted.get(sorted.len() / 2)) else { return };
+    if bins[at] < 100.0 * median {
+        text.push_str("  drive          no line of it in any pulse\n");
+        return;
+    }
+    let line_hz = as_f64(at + FIRST) * plan.bin_hz;
+    // Writing into a string cannot fail.
+    writeln!(
+        text,
+        "  suspicious     no line within 10 % of the drive's {:.6} MHz, the strongest is at {:.6} MHz; \
+         if that is the drive, the samples came at {:.6} MS/s, not {:.6}",
+        f0 / 1e6,
+        line_hz / 1e6,
+        rate * f0 / line_hz / 1e6,
+        rate / 1e6
+    )
+    .ok();
 }
 
 fn quiet_text(prepared: &Prepared, look: &ChannelLook, text: &mut String) {

@@ -1,17 +1,18 @@
 //! A first configuration from a recording alone: what can be seen is filled in, what decides an alarm
 //! is marked for a person to decide.
 
-use std::fs::File;
-use std::io::{Read, Seek, SeekFrom};
 use std::path::Path;
 
 use super::check::Check;
-use super::{Failure, RUNNING, USAGE, say};
-use crate::ingest::{Look, Recording};
+use super::{Failure, USAGE, say};
+use crate::engine::{Input, Stage};
+use crate::ingest::{
+    Arrangement, DEFAULT_BLOCK_BYTES, Expect, Hints, Look, Pulse, Recording, Source,
+};
 use crate::signal::{SampleFormat, as_f64, pcm};
 
 /// Most sample sets of the first pulse that are looked at.
-const MOST_SAMPLES: u64 = 1 << 22;
+const MOST_SAMPLES: usize = 1 << 22;
 
 /// Where the burst lies in the first pulse, s after its first sample.
 struct Burst {
@@ -24,6 +25,9 @@ pub(super) fn draft(asked: &Check, path: &Path) -> Result<String, Failure> {
     let look = Recording::look(path)?;
     for warning in &look.warnings {
         say(&format!("warning: {}: {warning}", path.display()));
+    }
+    for assumed in &look.assumed {
+        say(&format!("assumed: {}: {assumed}", path.display()));
     }
     let needed = |what: &str, option: &str| {
         Failure::new(
@@ -64,30 +68,31 @@ fn find_burst(
     rate: f64,
     channels: usize,
 ) -> Result<Option<Burst>, Failure> {
-    let Some(pulse) = look.pulses.iter().find(|p| p.tag.stage != crate::detect::Stage::Noise)
-    else {
-        return Ok(None);
+    let place = |p: &Pulse| p.tag.stage != Stage::Noise;
+    let Some(at) = look.pulses.iter().position(place) else { return Ok(None) };
+    let expect = Expect {
+        source: path.display().to_string(),
+        sample_format: format,
+        channels,
+        sample_rate_hz: rate,
+        volts_per_count: look.volts_per_count.clone().unwrap_or_else(|| vec![1.0; channels]),
+        arrangement: Arrangement::default(),
     };
-    let data = if path.to_string_lossy().ends_with(".sigmf-meta") {
-        path.with_extension("sigmf-data")
-    } else if path.exists() {
-        path.to_owned()
-    } else {
-        let mut name = path.as_os_str().to_owned();
-        name.push(".sigmf-data");
-        name.into()
-    };
-    let fault =
-        |error: std::io::Error| Failure::new(RUNNING, format!("{}: {error}", data.display()));
-    let set = u64::try_from(channels * format.bytes()).unwrap_or(1);
-    let length = pulse.stored.min(MOST_SAMPLES) * set;
-    let mut bytes = Vec::new();
-    let mut file = File::open(&data).map_err(fault)?;
-    file.seek(SeekFrom::Start(pulse.start * set)).map_err(fault)?;
-    file.take(length).read_to_end(&mut bytes).map_err(fault)?;
-    let whole = bytes.len() - bytes.len() % (channels * format.bytes());
-    let mut x = Vec::new();
-    pcm::to_planar(format, channels, &[0], &bytes[..whole], &mut x);
+    let mut recording = Recording::open_with(
+        path,
+        &expect,
+        &Hints { stage: Some(Stage::Exposure), ..Hints::default() },
+    )?;
+    recording.pulses = vec![recording.pulses[at].clone()];
+    let (mut x, mut planar) = (Vec::new(), Vec::new());
+    for item in Source::new(vec![recording], DEFAULT_BLOCK_BYTES, Vec::new)? {
+        let Input::Frame(frame) = item? else { continue };
+        pcm::to_planar(format, channels, &[0], &frame.bytes, &mut planar);
+        x.extend_from_slice(&planar);
+        if x.len() >= MOST_SAMPLES {
+            break;
+        }
+    }
     let block = blocks_of(rate);
     let power: Vec<f64> = x
         .chunks_exact(block)

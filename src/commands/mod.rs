@@ -7,11 +7,13 @@ pub mod demo;
 pub mod draft;
 pub mod live;
 pub mod monitor;
+pub mod pulses;
 pub mod repair;
 pub mod replay;
 pub mod report;
 pub mod send;
 pub mod sessions;
+mod suspicion;
 pub mod table;
 pub mod tune;
 
@@ -19,12 +21,13 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use self::pulses::PulseOptions;
 use crate::config::{self, ConfigError, Loaded, SessionNotes};
 use crate::engine::{CutError, RunError};
 use crate::ingest::wire::Expectation;
-use crate::ingest::{Expect, Recording, RecordingError};
+use crate::ingest::{Arrangement, Expect, Recording, RecordingError};
 use crate::session::acts::ActsError;
-use crate::session::baseline_file::BaselineError;
+use crate::session::baseline_file::{BaselineError, Identity};
 use crate::session::replayed::ReplayedError;
 use crate::session::{FolderError, Head};
 use crate::signal::{Plan, Stretch};
@@ -208,7 +211,27 @@ impl Prepared {
             channels: receive.channels,
             sample_rate_hz: receive.sample_rate_hz,
             volts_per_count: receive.volts_per_count.clone(),
+            arrangement: self.arrangement(),
         }
+    }
+
+    /// How pulses lie in recordings that do not say.
+    fn arrangement(&self) -> Arrangement {
+        let settings = &self.loaded.settings;
+        Arrangement {
+            axes: settings.recordings.array_axes.clone(),
+            cutting: settings.recordings.cutting.clone(),
+            frequency_hz: settings.drive.frequency_hz,
+            pulse_s: settings.drive.pulse_s,
+            repetition_hz: settings.drive.repetition_hz,
+            pretrigger_s: self.plan.spec.receive.pretrigger_s,
+        }
+    }
+
+    /// What a baseline depends on besides the sound.
+    #[must_use]
+    pub fn identity(&self) -> Identity {
+        Identity::of(&self.plan, self.loaded.settings.recordings.cutting.as_ref())
     }
 
     /// What the configuration says of a live stream.
@@ -226,18 +249,20 @@ impl Prepared {
         }
     }
 
-    /// Opens recordings in order; a cue list goes with a single one. Their warnings are said.
+    /// Opens recordings in order. Their warnings are said.
     ///
     /// # Errors
     /// What is wrong with the first faulty one, or a gate that lies outside every record.
-    pub fn open(&self, paths: &[PathBuf], cues: Option<&Path>) -> Result<Vec<Recording>, Failure> {
-        if cues.is_some() && paths.len() > 1 {
-            return Err(Failure::new(USAGE, "--cues goes with one recording"));
-        }
+    pub fn open(
+        &self,
+        paths: &[PathBuf],
+        pulses: &PulseOptions,
+    ) -> Result<Vec<Recording>, Failure> {
         let expect = self.expect();
         let mut recordings = Vec::with_capacity(paths.len());
-        for path in paths {
-            let recording = Recording::open(path, &expect, cues)?;
+        for (index, path) in paths.iter().enumerate() {
+            let own = pulses.of(index, paths.len())?;
+            let recording = Recording::open_with(path, &expect, &own.hints(&recordings))?;
             for warning in &recording.warnings {
                 say(&format!("warning: {}: {warning}", path.display()));
             }
@@ -253,7 +278,7 @@ impl Prepared {
         if pulses().next().is_none() {
             return Err(Failure::new(
                 DATA,
-                "no recording has a pulse: annotate pulses or give --cues",
+                "no recording has a pulse: annotate pulses, give --cues, or cut by [recordings]",
             ));
         }
         let holds = |pulse: &crate::ingest::Pulse| {

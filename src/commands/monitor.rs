@@ -268,6 +268,11 @@ impl Monitor {
     pub fn run(&self) -> Result<u8, Failure> {
         log("info");
         let prepared = prepare(&self.config)?;
+        if prepared.loaded.settings.recordings.cutting.is_some() {
+            let why = "recordings.cut_by cuts recordings; a live stream brings its pulses and their \
+                       time zero, and a baseline of cut recordings would not be theirs: leave it out";
+            return Err(Failure::new(CONFIG, why));
+        }
         runtime()?.block_on(self.serve(&prepared))
     }
 

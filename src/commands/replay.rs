@@ -6,6 +6,7 @@ use std::time::Instant;
 
 use super::live::Page;
 use super::monitor::limits;
+use super::pulses::{PulseOptions, write_kept};
 use super::table::Table;
 use super::{ALARM, CONFIG, Failure, Prepared, RUNNING, USAGE, give, plan, prepare, say};
 use crate::config;
@@ -14,7 +15,7 @@ use crate::engine::{Buffers, Finished, Input, Judged, Sink, run};
 use crate::ingest::play::{Pace, Pacer};
 use crate::ingest::{DEFAULT_BLOCK_BYTES, Recording, RecordingError, Source};
 use crate::session::acts::Acts;
-use crate::session::baseline_file::{self, Identity};
+use crate::session::baseline_file;
 use crate::session::replayed::{self, Replayed};
 use crate::session::{Folder, FolderError};
 
@@ -30,9 +31,9 @@ pub struct Replay {
     /// Baseline file made by `simmer baseline`; wins over baseline pulses of the recordings
     #[arg(long, value_name = "FILE")]
     pub baseline: Option<PathBuf>,
-    /// Cue list (CSV) that says where the pulses of the recording are
-    #[arg(long, value_name = "FILE")]
-    pub cues: Option<PathBuf>,
+    /// Where pulses lie and what they are for
+    #[command(flatten)]
+    pub pulses: PulseOptions,
     /// Acts of a live session (its events.ndjson), each before the first pulse it held for
     #[arg(long, value_name = "FILE")]
     pub acts: Option<PathBuf>,
@@ -60,7 +61,7 @@ pub struct Replay {
     /// End with exit code 10 when an alarm was raised
     #[arg(long, value_name = "WHAT", value_parser = ["alarm"])]
     pub fail_on: Option<String>,
-    /// Recordings in order: SigMF, WAV or headerless; or one session folder, which brings its acts
+    /// Recordings in order: SigMF, WAV, NumPy (.npy, FILE.npz:ARRAY) or headerless; or one session folder, which brings its acts
     #[arg(required = true, value_name = "RECORDING")]
     pub recordings: Vec<PathBuf>,
 }
@@ -117,7 +118,7 @@ pub fn named_baseline(
     prepared: &Prepared,
     path: Option<&PathBuf>,
 ) -> Result<Option<Baseline>, Failure> {
-    let identity = Identity::of(&prepared.plan);
+    let identity = prepared.identity();
     Ok(path.map(|path| baseline_file::read(path, &identity)).transpose()?)
 }
 
@@ -155,6 +156,7 @@ impl Replay {
         let acts = acts.map(|path| Acts::read(&path, &settings.alarms));
         let acts = acts.transpose()?.unwrap_or_default();
         let folder = Folder::create(&self.out, head, &prepared.plan, self.spectra, false)?;
+        write_kept(&self.out, &recordings)?;
         let page = match self.speed {
             Pace::Max => None,
             Pace::Times(_) => Some(Page::start(&prepared, self.listen)?),
@@ -202,7 +204,7 @@ impl Replay {
         session: Option<&Replayed>,
     ) -> Result<Vec<Recording>, Failure> {
         let paths = session.map_or(&self.recordings, |session| &session.recordings);
-        let recordings = prepared.open(paths, self.cues.as_deref())?;
+        let recordings = prepared.open(paths, &self.pulses)?;
         // Numbers that do not rise are found before a folder is made.
         Source::new(recordings.clone(), 1, Vec::new)?;
         Ok(recordings)

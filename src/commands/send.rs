@@ -4,10 +4,11 @@ use std::num::NonZeroU32;
 use std::path::{Path, PathBuf};
 
 use super::monitor::token;
+use super::pulses::PulseOptions;
 use super::{CONFIG, DATA, Failure, RUNNING, USAGE, prepare, say};
 use crate::ingest::play::{Address, Pace, Play, PlayError, play};
 use crate::ingest::wire::{Expectation, Hello, StageFrom, StreamId};
-use crate::ingest::{Expect, Recording, Source};
+use crate::ingest::{Arrangement, Expect, Recording, Source};
 
 /// What to send and where to.
 #[derive(Debug, clap::Args)]
@@ -21,9 +22,9 @@ pub struct Send {
     /// Configuration (TOML); without it a SigMF recording is sent as it describes itself
     #[arg(short, long, value_name = "CONFIG")]
     pub config: Option<PathBuf>,
-    /// Cue list (CSV) that says where the pulses of the recording are
-    #[arg(long, value_name = "FILE", requires = "config")]
-    pub cues: Option<PathBuf>,
+    /// Where pulses lie and what they are for; with a configuration only
+    #[command(flatten)]
+    pub pulses: PulseOptions,
     /// Pace against device time: 1, a factor, or max
     #[arg(long, value_name = "F", default_value = "1")]
     pub speed: Pace,
@@ -186,12 +187,16 @@ impl Send {
     fn open(&self) -> Result<Vec<(Expectation, Recording)>, Failure> {
         if let Some(config) = &self.config {
             let prepared = prepare(config)?;
-            let recordings = prepared.open(&self.recordings, self.cues.as_deref())?;
+            let recordings = prepared.open(&self.recordings, &self.pulses)?;
             let expected = prepared.expectation();
             return Ok(recordings
                 .into_iter()
                 .map(|recording| (expected.clone(), recording))
                 .collect());
+        }
+        let PulseOptions { cues, stage, drive_mpa } = &self.pulses;
+        if !(cues.is_empty() && stage.is_empty() && drive_mpa.is_empty()) {
+            return Err(Failure::new(USAGE, "--cues, --stage and --drive-mpa need --config"));
         }
         self.recordings.iter().map(|path| alone(path)).collect()
     }
@@ -220,6 +225,7 @@ fn alone(path: &Path) -> Result<(Expectation, Recording), Failure> {
         channels: look.channels.ok_or_else(|| lacks("number of channels"))?,
         sample_rate_hz: look.sample_rate_hz.ok_or_else(|| lacks("sample rate"))?,
         volts_per_count: look.volts_per_count.ok_or_else(|| lacks("volts per count"))?,
+        arrangement: Arrangement::default(),
     };
     let recording = Recording::open(path, &expect, None)?;
     for warning in &recording.warnings {

@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 
 use serde_json::{Value, json};
 
+use super::pulses::PulseOptions;
 use super::replay::default_workers;
 use super::{CANNOT_CREATE, Failure, NO_INPUT, Prepared, USAGE, give, prepare, say};
 use crate::detect::alpha;
@@ -58,6 +59,9 @@ pub struct Tune {
     /// Recordings of pulses with bubbles, or sessions whose exposure pulses count
     #[arg(long, value_name = "REC", num_args = 1..)]
     pub bubbles: Vec<PathBuf>,
+    /// Where pulses lie where recordings do not say; quiet recordings first, then those with bubbles
+    #[command(flatten)]
+    pub pulses: PulseOptions,
     /// Insertion loss of the other site's receive path (CSV: frequency_hz,loss_db): a forecast is made
     #[arg(long, value_name = "FILE")]
     pub loss: Option<PathBuf>,
@@ -124,7 +128,7 @@ impl Tune {
             }
         }
         let workers = self.workers.map_or_else(default_workers, usize::from);
-        let opened = gather::open(&prepared, &named)?;
+        let opened = gather::open(&prepared, &named, &self.pulses)?;
         let emissions =
             loss.as_ref().map(|(_, loss)| Emissions::new(SoundPath::new(&prepared.plan, loss)));
         let mut heard = gather::hear(&prepared, &opened, workers, emissions)?;

@@ -20,6 +20,7 @@ mod detect;
 mod diagnostic;
 mod field;
 mod outside;
+mod recordings;
 mod settings;
 mod spelling;
 #[cfg(test)]
@@ -35,7 +36,7 @@ use sha2::{Digest, Sha256};
 use crate::signal::{Plan, Quantity, SignalSpec, SpecFault};
 
 pub use self::diagnostic::{Diagnosis, Diagnostic, Level};
-pub use self::settings::{DriveSettings, ServeSettings, SessionNotes, Settings};
+pub use self::settings::{DriveSettings, RecordingSettings, ServeSettings, SessionNotes, Settings};
 
 use self::detect::Detect;
 use self::diagnostic::Findings;
@@ -161,6 +162,7 @@ fn read(written: &Written<'_>) -> Option<Settings> {
     let alarms = alarm::alarms(&top);
     let serve = outside::serve(&top);
     let record = outside::record(&top);
+    let recordings = recordings::recordings(&top);
     let no_alarm = !top.has("alarm");
     top.finish();
 
@@ -180,6 +182,10 @@ fn read(written: &Written<'_>) -> Option<Settings> {
             crossing::drive_and_receive(written, drive, receive);
         }
         crossing::gates(written, drive.as_ref(), receive);
+        let cutting = recordings.as_ref().and_then(|recordings| recordings.cutting.as_ref());
+        if let (Some(drive), Some(cutting)) = (&drive, cutting) {
+            recordings::crossing(written, cutting, drive, receive);
+        }
     }
     let (drive, bands) = (drive?, bands?);
     let signal = SignalSpec {
@@ -194,7 +200,8 @@ fn read(written: &Written<'_>) -> Option<Settings> {
     }
     let detect = detect?.with_drive(&drive);
     let alarms = alarms.into_iter().map(|(_, alarm)| alarm).collect();
-    Some(Settings { session, drive, signal, detect, alarms, serve, record })
+    let recordings = recordings?;
+    Some(Settings { session, drive, signal, detect, alarms, serve, record, recordings })
 }
 
 /// Reads one table that must be there.

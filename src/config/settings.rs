@@ -7,7 +7,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use crate::detect::{AlarmSpec, DetectSpec};
-use crate::signal::SignalSpec;
+use crate::signal::{Axis, Cutting, SignalSpec};
 
 /// A whole configuration, checked.
 #[derive(Debug, Clone, PartialEq)]
@@ -26,6 +26,18 @@ pub struct Settings {
     pub serve: Option<ServeSettings>,
     /// What is kept of the samples, when it was written.
     pub record: Option<RecordSettings>,
+    /// What recordings do not say of themselves.
+    pub recordings: RecordingSettings,
+}
+
+/// What recordings do not say of themselves.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct RecordingSettings {
+    /// Axes of arrays, slowest first as NumPy shows a shape; without them they are found by the
+    /// shape.
+    pub array_axes: Option<Vec<Axis>>,
+    /// How recordings without marks are cut into pulses.
+    pub cutting: Option<Cutting>,
 }
 
 /// What is kept of a session's samples.

@@ -1,8 +1,11 @@
 //! Cue lists: pulses of a recording as a table, CSV after RFC 4180 with a header line.
 //!
 //! Columns in any order: `start_sample`, `sample_count`, `pulse`, `drive_mpa`, `stage`, and where
-//! wanted `target`, `exposure`, `drive_setting`, `trigger_sample`. Indices count sample sets of the
-//! file from 0, `trigger_sample` too. An empty field is unknown.
+//! wanted `target`, `exposure`, `drive_setting`, `trigger_sample`, `trigger_offset`. Indices count
+//! sample sets of the file from 0, `trigger_sample` too; `trigger_offset` counts from the pulse's
+//! first. An empty field is unknown. Where something else says where pulses lie (rows of an array,
+//! cutting), the list has no places: its rows are the pulses in their order. Columns of other names
+//! are kept as they are, unless they look like a slip of the pen.
 
 use std::num::NonZeroU32;
 use std::path::Path;
@@ -20,8 +23,13 @@ use crate::engine::{PulseTag, SampleIndex, Stage};
 const MAX_CUE_BYTES: u64 = 32 << 20;
 /// Columns that must be there.
 const NEEDED: [&str; 5] = ["start_sample", "sample_count", "pulse", "drive_mpa", "stage"];
+/// Columns that say where a pulse lies in the file.
+const PLACES: [&str; 3] = ["start_sample", "sample_count", "trigger_sample"];
+/// Most columns of other names that are kept, and longest name of one, bytes.
+const MAX_KEPT: usize = 64;
+const LONGEST_NAME: usize = 64;
 /// Every column.
-const COLUMNS: [&str; 9] = [
+const COLUMNS: [&str; 10] = [
     "start_sample",
     "sample_count",
     "pulse",
@@ -31,15 +39,34 @@ const COLUMNS: [&str; 9] = [
     "exposure",
     "drive_setting",
     "trigger_sample",
+    "trigger_offset",
 ];
 
+/// Columns of a cue list that nobody here knows, with the number of each row's pulse.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Kept {
+    /// Names of the columns.
+    pub columns: Vec<String>,
+    /// Pulse and fields, one a column.
+    pub rows: Vec<(u64, Vec<String>)>,
+}
+
+/// A cue list as read.
+#[derive(Debug, Default)]
+pub(super) struct CueList {
+    pub(super) candidates: Vec<Candidate>,
+    /// Whether it says where pulses lie.
+    pub(super) placed: bool,
+    pub(super) kept: Kept,
+}
+
 /// Reads a cue list.
-pub(super) fn read(path: &Path) -> Result<Vec<Candidate>, RecordingError> {
+pub(super) fn read(path: &Path) -> Result<CueList, RecordingError> {
     let text = read_bounded(path, MAX_CUE_BYTES)?;
     parse(&text).map_err(|fault| RecordingError::bad(path, fault))
 }
 
-fn parse(text: &[u8]) -> Result<Vec<Candidate>, String> {
+fn parse(text: &[u8]) -> Result<CueList, String> {
     let text = text.strip_prefix(b"\xef\xbb\xbf").unwrap_or(text);
     let mut reader =
         ReaderBuilder::new().has_headers(false).flexible(true).trim(Trim::All).from_reader(text);
@@ -48,13 +75,18 @@ fn parse(text: &[u8]) -> Result<Vec<Candidate>, String> {
         return Err(format!("is empty, must begin with the line {}", NEEDED.join(",")));
     }
     let columns = header(&record)?;
-    let mut candidates = Vec::new();
+    let mut list = CueList { placed: columns.placed(), ..CueList::default() };
+    list.kept.columns = columns.kept.iter().map(|(_, name)| name.clone()).collect();
     while reader.read_byte_record(&mut record).map_err(|error| error.to_string())? {
         let line = record.position().map_or(0, |position| line_of(text, position));
         let row = Row { columns: &columns, record: &record };
-        candidates.push(row.candidate(line).map_err(|fault| format!("line {line}: {fault}"))?);
+        let candidate = row.candidate(line).map_err(|fault| format!("line {line}: {fault}"))?;
+        if !columns.kept.is_empty() {
+            list.kept.rows.push((candidate.tag.number, row.kept()));
+        }
+        list.candidates.push(candidate);
     }
-    Ok(candidates)
+    Ok(list)
 }
 
 /// The line a record stands on, from 1. Its position is that of the empty lines before it.
@@ -67,30 +99,57 @@ fn line_of(text: &[u8], position: &csv::Position) -> u64 {
 /// The place of each of [`COLUMNS`] in the records, and how many there are.
 struct Header {
     places: [Option<usize>; COLUMNS.len()],
+    /// Places and names of columns that are only kept.
+    kept: Vec<(usize, String)>,
     width: usize,
 }
 
+impl Header {
+    fn has(&self, name: &str) -> bool {
+        let column = COLUMNS.iter().position(|column| *column == name);
+        column.is_some_and(|column| self.places[column].is_some())
+    }
+
+    fn placed(&self) -> bool {
+        PLACES.iter().any(|name| self.has(name))
+    }
+}
+
 fn header(record: &ByteRecord) -> Result<Header, String> {
-    let mut places = [None; COLUMNS.len()];
+    let mut header =
+        Header { places: [None; COLUMNS.len()], kept: Vec::new(), width: record.len() };
     for (place, name) in record.iter().enumerate() {
         let name = String::from_utf8_lossy(name);
-        let Some(column) = COLUMNS.iter().position(|column| *column == name) else {
-            let hint =
-                if name.contains([';', '\t']) { "; columns are parted by commas" } else { "" };
-            let column = place + 1;
-            return Err(format!("line 1: column {column}: {}{hint}", suggest(&name, &COLUMNS)));
+        let fault = |fault: String| Err(format!("line 1: column {}: {fault}", place + 1));
+        let known = COLUMNS.iter().position(|column| *column == name);
+        let twice = match known {
+            Some(column) => header.places[column].replace(place).is_some(),
+            None => header.kept.iter().any(|(_, other)| *other == name),
         };
-        if places[column].replace(place).is_some() {
-            return Err(format!("line 1: column {}: {name} stands twice", place + 1));
+        if twice {
+            return fault(format!("{name} stands twice"));
         }
+        if known.is_some() {
+            continue;
+        }
+        let unknown = suggest(&name, &COLUMNS);
+        if name.contains([';', '\t']) {
+            return fault(format!("{unknown}; columns are parted by commas"));
+        }
+        if unknown.contains("did you mean") || name.is_empty() || name.len() > LONGEST_NAME {
+            return fault(unknown);
+        }
+        if header.kept.len() == MAX_KEPT {
+            return fault(format!("more than {MAX_KEPT} columns of other names"));
+        }
+        header.kept.push((place, name.into_owned()));
     }
-    let missing: Vec<_> =
-        NEEDED.into_iter().zip(places).filter(|(_, place)| place.is_none()).collect();
-    if let [(first, _), rest @ ..] = missing.as_slice() {
-        let names = rest.iter().fold((*first).to_owned(), |names, (name, _)| names + ", " + name);
-        return Err(format!("line 1: missing columns: {names}"));
+    let needed = NEEDED.into_iter().filter(|name| header.placed() || !PLACES.contains(name));
+    let missing: Vec<_> = needed.filter(|name| !header.has(name)).collect();
+    if !missing.is_empty() {
+        return Err(format!("line 1: missing columns: {}", missing.join(", ")));
     }
-    Ok(Header { places, width: record.len() })
+    Ok(header)
 }
 
 struct Row<'a> {
@@ -104,8 +163,8 @@ impl Row<'_> {
         if found != width {
             return Err(format!("{found} fields, the first line has {width}"));
         }
-        let start = self.needed_whole("start_sample")?;
-        let samples = self.needed_whole("sample_count")?;
+        let placed = |name| if self.columns.placed() { self.needed_whole(name) } else { Ok(0) };
+        let (start, samples) = (placed("start_sample")?, placed("sample_count")?);
         let stage = self.text("stage")?.unwrap_or("");
         let stage = Stage::from_name(stage).ok_or_else(|| {
             format!("stage is {}, must be noise, baseline or exposure", quoted(stage))
@@ -123,11 +182,15 @@ impl Row<'_> {
         let trigger_offset = trigger.map(|at| at.checked_sub(start).ok_or(at)).transpose();
         let trigger_offset = trigger_offset
             .map_err(|at| format!("trigger_sample is {at}, before start_sample {start}"))?;
+        let offset = self.whole("trigger_offset")?;
+        if trigger_offset.is_some() && offset.is_some() {
+            return Err("trigger_sample and trigger_offset, one of them must be empty".to_owned());
+        }
         let tag = PulseTag {
             number: self.needed_whole("pulse")?,
             first: SampleIndex(0),
             time: None,
-            trigger_offset,
+            trigger_offset: trigger_offset.or(offset),
             drive_mpa,
             drive_setting: self.real("drive_setting")?,
             target: Arc::from(target),
@@ -137,6 +200,12 @@ impl Row<'_> {
             lost_samples: 0,
         };
         Ok(Candidate { place: Place::Line(line), start, samples, first: None, tag, unknown: None })
+    }
+
+    /// The fields that are only kept.
+    fn kept(&self) -> Vec<String> {
+        let field = |place| String::from_utf8_lossy(self.record.get(place).unwrap_or_default());
+        self.columns.kept.iter().map(|(place, _)| field(*place).into_owned()).collect()
     }
 
     /// The field of a column; `None` when there is no such column or the field is empty.
@@ -218,7 +287,7 @@ mod tests {
     fn columns_may_stand_in_any_order() {
         let text = "\u{feff}stage , trigger_sample,pulse,target,drive_mpa,sample_count,start_sample,\
                     exposure,drive_setting\r\nexposure,140,7,\"tube, left\",,80,100,2,-3.5\r\n";
-        let cues = parse(text.as_bytes()).unwrap();
+        let cues = parse(text.as_bytes()).unwrap().candidates;
         let [cue] = cues.as_slice() else { panic!("{cues:?}") };
         assert_eq!((cue.start, cue.samples, cue.tag.number), (100, 80, 7));
         assert_eq!(cue.tag.trigger_offset, Some(40));
@@ -228,15 +297,34 @@ mod tests {
     }
 
     #[test]
+    fn columns_of_other_names_are_kept_as_they_are() {
+        let text = format!("{HEAD},temperature,note\n0,10,4,0.3,noise,21.50,\"a, b\"\n");
+        let list = parse(text.as_bytes()).unwrap();
+        assert_eq!(list.kept.columns, ["temperature", "note"]);
+        assert_eq!(list.kept.rows, [(4, vec!["21.50".to_owned(), "a, b".to_owned()])]);
+    }
+
+    #[test]
+    fn a_list_without_places_names_pulses_in_their_order() {
+        let list =
+            parse(b"pulse,drive_mpa,stage,trigger_offset\n4,0.3,noise,7\n5,,noise,\n").unwrap();
+        assert!(!list.placed && list.candidates.len() == 2);
+        assert_eq!(list.candidates[0].tag.trigger_offset, Some(7));
+        check("pulse,stage\n", "line 1: missing columns: drive_mpa");
+    }
+
+    #[test]
     fn faults_of_the_head_name_the_column() {
         check("", &format!("is empty, must begin with the line {HEAD}"));
         check(
             "start_sample,sample_count,pulse,drive_Mpa,stage\n",
             "line 1: column 4: unknown name \"drive_Mpa\", did you mean drive_mpa?",
         );
-        check(&format!("{HEAD},temperature\n"), "line 1: column 6: unknown name \"temperature\"");
+        let slip = "line 1: column 6: unknown name \"targets\", did you mean target?";
+        check(&format!("{HEAD},targets\n"), slip);
+        check(&format!("{HEAD},a,a\n"), "line 1: column 7: a stands twice");
         check("pulse,stage,pulse\n", "line 1: column 3: pulse stands twice");
-        check("pulse,stage\n", "line 1: missing columns: start_sample, sample_count, drive_mpa");
+        check("start_sample,stage\n", "line 1: missing columns: sample_count, pulse, drive_mpa");
         check(
             "pulse;stage\n",
             "line 1: column 1: unknown name \"pulse;stage\"; columns are parted by commas",
@@ -276,8 +364,9 @@ mod tests {
     #[test]
     fn a_cue_list_cut_at_any_byte_does_not_panic() {
         let text = format!("{HEAD},target\n0,10,1,0.5,noise,\"a \"\"b\"\n20,10,2,0.5,noise,c\n");
-        let rows: Vec<_> =
-            (0..=text.len()).map(|end| parse(&text.as_bytes()[..end]).map(|r| r.len())).collect();
+        let rows: Vec<_> = (0..=text.len())
+            .map(|end| parse(&text.as_bytes()[..end]).map(|r| r.candidates.len()))
+            .collect();
         assert_eq!(rows.last(), Some(&Ok(2)));
     }
 
@@ -295,7 +384,7 @@ mod tests {
             let mut text = format!("{HEAD}\n").into_bytes();
             text.extend(bytes);
             if let Ok(cues) = parse(&text) {
-                proptest::prop_assert!(cues.iter().all(|cue| cue.start <= MAX_WHOLE));
+                proptest::prop_assert!(cues.candidates.iter().all(|cue| cue.start <= MAX_WHOLE));
             }
         }
     }

@@ -1,21 +1,26 @@
 //! What the files of a recording say of themselves, and how that is held against a configuration.
 
 use std::ffi::OsString;
-use std::io::Read;
+use std::io::{Read, Seek};
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
+use super::array::{Grid, listed};
 use super::bytes::open_file;
-use super::cues;
+use super::cues::{self, Kept};
 use super::error::RecordingError;
 use super::layout::Layout;
+use super::npy::{self, Array};
+use super::npz::{self, Medium};
 use super::pulses::{Pulse, lay_out};
 use super::recording::{Container, Expect};
 use super::sigmf::{self, Meta};
-use super::sigmf_json::{List, Numbers};
-use super::wav::{self, Stored};
-use crate::signal::SampleFormat;
+use super::sigmf_json::{List, Numbers, quoted};
+use super::spots::{self, Hints, Spot};
+use super::stored::{Number, Stored};
+use super::wav;
+use crate::signal::{Axis, SampleFormat};
 
 /// Numbers that differ by less than this share are the same: writers print 15 digits or more.
 const SAME_SHARE: f64 = 1e-9;
@@ -28,20 +33,29 @@ pub(super) struct Facts {
     pub(super) data_path: PathBuf,
     pub(super) meta_path: Option<PathBuf>,
     pub(super) meta: Option<Meta>,
-    pub(super) sample_format: Option<SampleFormat>,
-    pub(super) stored: Stored,
+    /// How its samples are kept; `None` when only the configuration says.
+    pub(super) stored: Option<Stored>,
     pub(super) channels: Option<usize>,
     pub(super) sample_rate_hz: Option<f64>,
     pub(super) data_byte: u64,
     pub(super) data_bytes: u64,
+    /// The array of a NumPy file and, once its axes are known, where its numbers lie.
+    pub(super) array: Option<Array>,
+    pub(super) grid: Option<Grid>,
+    pub(super) medium: Medium,
     pub(super) warnings: Vec<String>,
+    /// What is taken for granted without anybody having said it.
+    pub(super) assumed: Vec<String>,
 }
 
 impl Facts {
     pub(super) fn read(path: &Path) -> Result<Self, RecordingError> {
         match meta_path(path)? {
             Some(meta_path) => Self::read_sigmf(meta_path),
-            None => Self::read_single(path),
+            None => match npz::split(path).filter(|_| !path.exists()) {
+                Some((archive, member)) => Self::read_archive(&archive, Some(&member)),
+                None => Self::read_single(path),
+            },
         }
     }
 
@@ -61,54 +75,128 @@ impl Facts {
             container: Container::SigMf,
             head_path: meta_path.clone(),
             data_path,
-            sample_format: Some(meta.sample_format),
-            stored: Stored::AsIs,
+            stored: Some(Stored::of(meta.sample_format)),
             channels: Some(meta.channels.unwrap_or(1)),
             sample_rate_hz: meta.sample_rate_hz,
             meta_path: Some(meta_path),
             meta: Some(meta),
             data_byte: 0,
             data_bytes,
+            array: None,
+            grid: None,
+            medium: Medium::File,
             warnings: Vec::new(),
+            assumed: Vec::new(),
         })
     }
 
     fn read_single(path: &Path) -> Result<Self, RecordingError> {
         let (mut file, data_bytes) = open_file(path)?;
-        let mut facts = Self {
+        let mut facts = Self::bare(path, data_bytes);
+        let mut begin = Vec::new();
+        let reading = |error| RecordingError::reading(path, error);
+        Read::by_ref(&mut file).take(16).read_to_end(&mut begin).map_err(reading)?;
+        let named = |names: &[&str]| extension(path).is_some_and(|name| names.contains(&&*name));
+        if wav::begins(&begin) || named(&["wav", "wave"]) {
+            let header = wav::read(path, &mut file, data_bytes)?;
+            facts.container = Container::Wav;
+            facts.stored = Some(header.stored);
+            facts.channels = Some(usize::from(header.channels));
+            facts.sample_rate_hz = Some(f64::from(header.sample_rate_hz));
+            (facts.data_byte, facts.data_bytes) = (header.data_byte, header.data_bytes);
+            facts.warnings = header.warnings;
+        } else if begin.starts_with(npy::MAGIC) || named(&["npy"]) {
+            file.rewind().map_err(reading)?;
+            let array = npy::read(&mut file).map_err(|fault| match fault {
+                npy::Fault::Head(fault) => RecordingError::bad(path, fault),
+                npy::Fault::Reading(error) => RecordingError::reading(path, error),
+            })?;
+            facts.take_array(array, 0, data_bytes)?;
+        } else if named(&["npz"]) {
+            return Self::read_archive(path, None);
+        } else if let Some(kind) = foreign_kind(&begin) {
+            let fault =
+                format!("is a {kind}, which is not read; SigMF, WAV, NumPy and raw samples are");
+            return Err(RecordingError::bad(path, fault));
+        }
+        Ok(facts)
+    }
+
+    /// A member of a NumPy archive.
+    fn read_archive(path: &Path, member: Option<&str>) -> Result<Self, RecordingError> {
+        let (_, file_bytes) = open_file(path)?;
+        let found = npz::find(path, member)?;
+        let mut facts = Self::bare(path, file_bytes);
+        facts.medium = found.medium;
+        if member.is_none() {
+            facts.assumed.push(format!("the array is {}, the only one", quoted(&found.name)));
+        }
+        facts.take_array(found.array, found.byte, found.bytes)?;
+        Ok(facts)
+    }
+
+    /// Takes the array that begins with its head at a byte of a file or member of so many bytes.
+    fn take_array(&mut self, array: Array, byte: u64, bytes: u64) -> Result<(), RecordingError> {
+        let held = bytes.saturating_sub(array.head_bytes);
+        let (shape, name, wanted) = (array.shape_text(), &array.name, array.data_bytes);
+        if wanted > held {
+            let fault =
+                format!("array of {shape} {name} is {wanted} bytes long, only {held} are there");
+            return Err(RecordingError::bad(&self.data_path, fault));
+        }
+        if wanted < held {
+            let over = held - wanted;
+            self.warnings.push(format!("{over} bytes after the array are not read"));
+        }
+        if matches!(array.stored.number, Number::I64 | Number::U64) {
+            self.warnings.push(format!("{name} is read as rf64_le, exact up to 2^53"));
+        }
+        self.container = Container::Array;
+        self.stored = Some(array.stored);
+        (self.data_byte, self.data_bytes) = (byte + array.head_bytes, wanted);
+        self.array = Some(array);
+        Ok(())
+    }
+
+    /// Finds the axes of an array, by what the configuration says or by rule.
+    pub(super) fn lay_axes(
+        &mut self,
+        said: Option<&[Axis]>,
+        channels: Option<usize>,
+    ) -> Result<(), RecordingError> {
+        let Some(array) = &self.array else { return Ok(()) };
+        let grid = Grid::new(array, self.data_byte, said, channels)
+            .map_err(|fault| RecordingError::bad(&self.data_path, fault))?;
+        if said.is_none() && array.shape.len() > 1 {
+            self.assumed.push(format!(
+                "array of shape {} is {}; recordings.array_axes says otherwise",
+                array.shape_text(),
+                listed(&grid.axes)
+            ));
+        }
+        self.channels = Some(usize::try_from(grid.channels).unwrap_or(usize::MAX));
+        self.grid = Some(grid);
+        Ok(())
+    }
+
+    fn bare(path: &Path, data_bytes: u64) -> Self {
+        Self {
             container: Container::Raw,
             head_path: path.to_owned(),
             data_path: path.to_owned(),
             meta_path: None,
             meta: None,
-            sample_format: None,
-            stored: Stored::AsIs,
+            stored: None,
             channels: None,
             sample_rate_hz: None,
             data_byte: 0,
             data_bytes,
+            array: None,
+            grid: None,
+            medium: Medium::File,
             warnings: Vec::new(),
-        };
-        let mut begin = Vec::new();
-        let reading = |error| RecordingError::reading(path, error);
-        Read::by_ref(&mut file).take(16).read_to_end(&mut begin).map_err(reading)?;
-        let is_wav = ["RIFF", "RIFX", "RF64", "BW64"].iter().any(|kind| {
-            begin.starts_with(kind.as_bytes()) && begin.get(8..12) == Some(b"WAVE".as_slice())
-        });
-        if is_wav || extension(path).is_some_and(|name| ["wav", "wave"].contains(&name.as_str())) {
-            let header = wav::read(path, &mut file, data_bytes)?;
-            facts.container = Container::Wav;
-            facts.sample_format = Some(header.sample_format);
-            facts.stored = header.stored;
-            facts.channels = Some(usize::from(header.channels));
-            facts.sample_rate_hz = Some(f64::from(header.sample_rate_hz));
-            (facts.data_byte, facts.data_bytes) = (header.data_byte, header.data_bytes);
-            facts.warnings = header.warnings;
-        } else if let Some(kind) = foreign_kind(&begin) {
-            let fault = format!("is a {kind}, which is not read; SigMF, WAV and raw samples are");
-            return Err(RecordingError::bad(path, fault));
+            assumed: Vec::new(),
         }
-        Ok(facts)
     }
 
     /// Collects every difference from the configuration into one fault.
@@ -119,24 +207,33 @@ impl Facts {
             faults.push(format!("{what} is {here}, {source}: receive.{key} is {there}"));
         };
         let sigmf = self.container == Container::SigMf;
-        let name = |key: &'static str, wav: &'static str| if sigmf { key } else { wav };
-        if let Some(here) = self.sample_format.filter(|here| *here != expect.sample_format) {
-            let what = name("core:datatype", "the WAV header's sample format");
-            differ(what, here.name().into(), "sample_format", expect.sample_format.name().into());
+        let whose = if self.array.is_some() { "the array's" } else { "the WAV header's" };
+        let name = |key: &'static str, what: &str| match sigmf {
+            true => key.to_owned(),
+            false => format!("{whose} {what}"),
+        };
+        let wanted = expect.sample_format;
+        let differs = |here: &Stored| if sigmf { !here.is(wanted) } else { !here.fits(wanted) };
+        if let Some(here) =
+            self.sample_format().filter(|_| self.stored.is_some_and(|s| differs(&s)))
+        {
+            let what = name("core:datatype", "sample format");
+            differ(&what, here.name().into(), "sample_format", expect.sample_format.name().into());
         }
         if let Some(here) = self.channels.filter(|here| *here != expect.channels) {
-            let what = name("core:num_channels", "the WAV header's number of channels");
+            let what = name("core:num_channels", "number of channels");
             let absent = self.meta.as_ref().is_some_and(|meta| meta.channels.is_none());
             let here = if absent { "absent, which means 1".to_owned() } else { here.to_string() };
-            differ(what, here, "channels", expect.channels.to_string());
+            differ(&what, here, "channels", expect.channels.to_string());
         }
         if let Some(here) = self.sample_rate_hz {
             let there = expect.sample_rate_hz;
             // A WAV header has whole hertz only.
             let same = same(here, there) || (!sigmf && (here - there).abs() <= 0.5);
             if !same {
-                let what = name("core:sample_rate", "the WAV header's sample rate");
-                differ(what, here.to_string(), "sample_rate_hz", there.to_string());
+                let what = name("core:sample_rate", "sample rate");
+                let hint = factor(here, there);
+                differ(&what, here.to_string(), "sample_rate_hz", there.to_string() + hint);
             }
         }
         let volts = self.meta.as_ref().and_then(|meta| meta.volts_per_count.as_ref());
@@ -163,6 +260,12 @@ impl Facts {
         Err(RecordingError::bad(&self.head_path, faults.join("; ")))
     }
 
+    /// How its samples reach the analysis, where the file says.
+    pub(super) fn sample_format(&self) -> Option<SampleFormat> {
+        let said = self.meta.as_ref().map(|meta| meta.sample_format);
+        said.or_else(|| self.stored.map(Stored::sample_format))
+    }
+
     pub(super) fn each_volts_per_count(&self) -> Option<Vec<f64>> {
         match self.meta.as_ref()?.volts_per_count.as_ref()? {
             Numbers::One(volts) => Some(vec![*volts; self.channels?]),
@@ -174,12 +277,17 @@ impl Facts {
         &self,
         format: SampleFormat,
         channels: usize,
+        period: f64,
         warnings: &mut Vec<String>,
     ) -> Result<Layout, RecordingError> {
-        let set_bytes = self.stored.bytes(format) as u64 * channels as u64;
+        let stored = self.stored.unwrap_or(Stored::of(format));
+        let set_bytes = stored.bytes() as u64 * channels as u64;
         if let Some(meta) = &self.meta {
             let layout = meta.layout(self.data_bytes, set_bytes, warnings);
             return layout.map_err(|fault| RecordingError::bad(&self.head_path, fault));
+        }
+        if let Some(grid) = &self.grid {
+            return Ok(grid.layout(period));
         }
         let over = self.data_bytes % set_bytes;
         if over != 0 {
@@ -190,28 +298,52 @@ impl Facts {
         Ok(Layout::one(self.data_byte, 0, self.data_bytes / set_bytes, set_bytes))
     }
 
-    /// The pulses by the cue list or, without one, by the annotations, which are used up.
+    /// The pulses: at spots that were found, by the cue list, or by the annotations, which are used
+    /// up; and what the list has beside them.
     pub(super) fn pulses(
         &mut self,
         layout: &Layout,
-        cues: Option<&Path>,
+        spots: Option<&[Spot]>,
+        hints: &Hints<'_>,
         warnings: &mut Vec<String>,
-    ) -> Result<Vec<Pulse>, RecordingError> {
-        if let Some(cues) = cues {
-            let candidates = cues::read(cues)?;
-            return lay_out(candidates, layout, 0, warnings)
-                .map_err(|fault| RecordingError::bad(cues, fault));
+    ) -> Result<(Vec<Pulse>, Kept), RecordingError> {
+        let list = hints.cues.map(cues::read).transpose()?;
+        let path = hints.cues.unwrap_or(&self.head_path);
+        let bad = |fault| RecordingError::bad(path, fault);
+        let kept = list.as_ref().map(|list| list.kept.clone()).unwrap_or_default();
+        if let Some(spots) = spots {
+            let candidates = spots::named(spots, list, hints).map_err(bad)?;
+            return Ok((lay_out(candidates, layout, 0, warnings).map_err(bad)?, kept));
         }
-        let Some(meta) = &mut self.meta else { return Ok(Vec::new()) };
-        let bad = |fault| RecordingError::bad(&self.head_path, fault);
+        if let Some(list) = list {
+            if !list.placed {
+                return Err(bad(
+                    "line 1: missing columns: start_sample, sample_count; they may be \
+                     left out only where rows of an array or [recordings] say where pulses lie"
+                        .to_owned(),
+                ));
+            }
+            return Ok((lay_out(list.candidates, layout, 0, warnings).map_err(bad)?, kept));
+        }
+        let Some(meta) = &mut self.meta else { return Ok((Vec::new(), kept)) };
         let List { items, fault } = std::mem::take(&mut meta.pulses);
         fault.map_or(Ok(()), |fault| Err(bad(fault)))?;
-        lay_out(items, layout, meta.offset, warnings).map_err(bad)
+        Ok((lay_out(items, layout, meta.offset, warnings).map_err(bad)?, kept))
     }
 
     pub(super) fn start(&self, sample_rate_hz: f64) -> Result<Option<Timestamp>, RecordingError> {
         let Some(meta) = &self.meta else { return Ok(None) };
         meta.start(sample_rate_hz).map_err(|fault| RecordingError::bad(&self.head_path, fault))
+    }
+}
+
+/// What a rate that is off by a power of a thousand means.
+fn factor(here: f64, there: f64) -> &'static str {
+    let ratio = (here / there).max(there / here);
+    if [1e3, 1e6].iter().any(|power| same(ratio, *power)) {
+        "; one of them is not in hertz"
+    } else {
+        ""
     }
 }
 
@@ -263,8 +395,7 @@ fn meta_path(path: &Path) -> Result<Option<PathBuf>, RecordingError> {
 
 /// Formats that would be nonsense if taken for headerless samples, by their first bytes.
 fn foreign_kind(begin: &[u8]) -> Option<&'static str> {
-    let kinds: [(&[u8], &str); 6] = [
-        (b"\x93NUMPY", "NumPy file"),
+    let kinds: [(&[u8], &str); 5] = [
         (b"\x89HDF\r\n\x1a\n", "HDF5 file"),
         (b"MATLAB 5.0", "MATLAB file"),
         (b"MATLAB 7.3", "MATLAB file"),
@@ -403,10 +534,9 @@ mod tests {
     fn other_kinds_of_files_are_refused_by_name() {
         let folder = tempfile::tempdir().unwrap();
         let at = folder.path();
-        let rest = "which is not read; SigMF, WAV and raw samples are";
+        let rest = "which is not read; SigMF, WAV, NumPy and raw samples are";
         for (begin, kind) in [
-            (b"\x93NUMPY\x01\0".as_slice(), "NumPy file"),
-            (b"\x89HDF\r\n\x1a\n", "HDF5 file"),
+            (b"\x89HDF\r\n\x1a\n".as_slice(), "HDF5 file"),
             (b"MATLAB 5.0 MAT-file", "MATLAB file"),
             (b"PK\x03\x04", "ZIP file"),
         ] {

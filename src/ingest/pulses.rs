@@ -34,6 +34,8 @@ pub(super) enum Place {
     Annotation(usize),
     /// Line of a cue list, from 1.
     Line(u64),
+    /// Pulse found by cutting or in an array, from 0.
+    Found(u64),
 }
 
 impl std::fmt::Display for Place {
@@ -41,6 +43,7 @@ impl std::fmt::Display for Place {
         match self {
             Self::Annotation(index) => write!(out, "annotations[{index}]"),
             Self::Line(line) => write!(out, "line {line}"),
+            Self::Found(index) => write!(out, "pulse {index} from the beginning"),
         }
     }
 }
@@ -49,21 +52,21 @@ impl Place {
     const fn start_key(self) -> &'static str {
         match self {
             Self::Annotation(_) => "core:sample_start",
-            Self::Line(_) => "start_sample",
+            Self::Line(_) | Self::Found(_) => "start_sample",
         }
     }
 
     const fn count_key(self) -> &'static str {
         match self {
             Self::Annotation(_) => "core:sample_count",
-            Self::Line(_) => "sample_count",
+            Self::Line(_) | Self::Found(_) => "sample_count",
         }
     }
 
     const fn number_key(self) -> &'static str {
         match self {
             Self::Annotation(_) => "simmer:pulse",
-            Self::Line(_) => "pulse",
+            Self::Line(_) | Self::Found(_) => "pulse",
         }
     }
 }

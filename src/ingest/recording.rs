@@ -6,14 +6,18 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use sha2::{Digest, Sha256};
 
+use super::array::Grid;
 use super::bytes::{feed, hex};
+use super::cues::Kept;
 use super::error::RecordingError;
 use super::facts::Facts;
 use super::layout::Layout;
+use super::npz::Medium;
 use super::pulses::Pulse;
-use super::wav::Stored;
+use super::spots::{self, Hints, Spot};
+use super::stored::Stored;
 use crate::engine::{PulseTag, SampleIndex, Stage, Stream};
-use crate::signal::SampleFormat;
+use crate::signal::{Axis, Cutting, SampleFormat};
 
 /// What the configuration says of a recording.
 #[derive(Debug, Clone, PartialEq)]
@@ -28,6 +32,25 @@ pub struct Expect {
     pub sample_rate_hz: f64,
     /// `receive.volts_per_count`, one number a channel, V.
     pub volts_per_count: Vec<f64>,
+    /// How pulses lie in recordings that do not say.
+    pub arrangement: Arrangement,
+}
+
+/// How pulses lie in recordings that do not say. The default knows nothing.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Arrangement {
+    /// Axes of arrays; without them they are found by the shape.
+    pub axes: Option<Vec<Axis>>,
+    /// How recordings without marks are cut.
+    pub cutting: Option<Cutting>,
+    /// Drive frequency, Hz.
+    pub frequency_hz: f64,
+    /// Length of a burst, s.
+    pub pulse_s: f64,
+    /// Pulse repetition frequency, Hz.
+    pub repetition_hz: f64,
+    /// Trigger after a record's first sample, s.
+    pub pretrigger_s: f64,
 }
 
 /// How a recording is kept.
@@ -37,6 +60,8 @@ pub enum Container {
     SigMf,
     /// A WAV file.
     Wav,
+    /// An array of NumPy.
+    Array,
     /// Samples without a header.
     Raw,
 }
@@ -66,6 +91,8 @@ pub struct Look {
     pub pulses: Vec<Pulse>,
     /// What is odd but no fault.
     pub warnings: Vec<String>,
+    /// What was taken for granted without anybody having said it.
+    pub assumed: Vec<String>,
 }
 
 /// A checked recording, ready to be read by [`super::Source`].
@@ -81,17 +108,36 @@ pub struct Recording {
     pub pulses: Vec<Pulse>,
     /// What is odd but no fault.
     pub warnings: Vec<String>,
+    /// What was taken for granted without anybody having said it.
+    pub assumed: Vec<String>,
+    /// Columns of the cue list that nobody here knows.
+    pub kept: Kept,
+    /// Whether its pulses are rows of an array or were cut, not named in the file or a list.
+    pub found: bool,
     /// The stream goes on from the recording before it.
     pub(super) continues: bool,
     pub(super) data_path: PathBuf,
     pub(super) stored: Stored,
     pub(super) layout: Layout,
+    pub(super) grid: Option<Grid>,
+    pub(super) medium: Medium,
     parts: Vec<PathBuf>,
 }
 
 impl Recording {
-    /// Opens a SigMF pair (by either file or their common base), a WAV file or headerless samples,
-    /// and finds its pulses in the cue list or, without one, in its annotations.
+    /// Opens a SigMF pair (by either file or their common base), a WAV file, an array of NumPy or
+    /// headerless samples, and finds its pulses in the cue list or, without one, in its annotations.
+    ///
+    /// # Errors
+    /// As [`Recording::open_with`].
+    ///
+    /// # Panics
+    /// As [`Recording::open_with`].
+    pub fn open(path: &Path, expect: &Expect, cues: Option<&Path>) -> Result<Self, RecordingError> {
+        Self::open_with(path, expect, &Hints { cues, ..Hints::default() })
+    }
+
+    /// As [`Recording::open`], with more to know of pulses that do not say who they are.
     ///
     /// # Errors
     /// [`RecordingError::NotFound`], [`RecordingError::Io`], and [`RecordingError::Bad`] when the
@@ -99,54 +145,102 @@ impl Recording {
     ///
     /// # Panics
     /// When `expect` has no channels or another number of volts a count.
-    pub fn open(path: &Path, expect: &Expect, cues: Option<&Path>) -> Result<Self, RecordingError> {
+    pub fn open_with(
+        path: &Path,
+        expect: &Expect,
+        hints: &Hints<'_>,
+    ) -> Result<Self, RecordingError> {
         assert_eq!(expect.volts_per_count.len(), expect.channels, "one number a channel");
         assert!(expect.channels > 0, "at least one channel");
+        let arrangement = &expect.arrangement;
         let mut facts = Facts::read(path)?;
+        facts.lay_axes(arrangement.axes.as_deref(), Some(expect.channels))?;
         facts.compare(expect)?;
         let mut warnings = facts.warnings.clone();
-        let format = expect.sample_format;
-        let layout = facts.layout(format, expect.channels, &mut warnings)?;
+        let (format, rate) = (expect.sample_format, expect.sample_rate_hz);
+        let period =
+            if arrangement.repetition_hz > 0.0 { rate / arrangement.repetition_hz } else { 0.0 };
+        let layout = facts.layout(format, expect.channels, period, &mut warnings)?;
         if layout.samples() == 0 {
             return Err(RecordingError::bad(&facts.data_path, "holds no samples"));
         }
-        let pulses = facts.pulses(&layout, cues, &mut warnings)?;
-        if pulses.is_empty() {
-            warnings.push(match cues {
-                Some(cues) => format!("{} names no pulses", cues.display()),
-                None => "no pulses: no annotation with core:label pulse and no cue list".to_owned(),
+        let mut recording = Self::unmarked(path, expect, &facts, layout)?;
+        let spots = recording.spots(&facts, arrangement, &mut warnings)?;
+        (recording.pulses, recording.kept) =
+            facts.pulses(&recording.layout, spots.as_deref(), hints, &mut warnings)?;
+        recording.found = spots.is_some() && hints.cues.is_none();
+        if recording.pulses.is_empty() {
+            warnings.push(match (hints.cues, spots) {
+                (Some(cues), _) => format!("{} names no pulses", cues.display()),
+                (None, Some(_)) => "no pulses were found by cutting".to_owned(),
+                (None, None) => {
+                    "no pulses: no annotation with core:label pulse and no cue list".to_owned()
+                }
             });
         }
-        let rate = expect.sample_rate_hz;
         if let Some(meta) = &facts.meta {
             meta.compare_times(rate, &mut warnings);
         }
+        recording.parts.extend(hints.cues.map(Path::to_owned));
+        recording.warnings = warnings;
+        Ok(recording)
+    }
+
+    /// The recording before anything is known of its pulses.
+    fn unmarked(
+        path: &Path,
+        expect: &Expect,
+        facts: &Facts,
+        layout: Layout,
+    ) -> Result<Self, RecordingError> {
+        let said = facts.meta.as_ref().and_then(|meta| meta.stream_samples);
+        let reached = layout.device_of(layout.samples() - 1) + 1;
+        let length = if facts.grid.is_some() { reached } else { layout.samples() };
         let stream = Stream {
             name: path.display().to_string(),
-            sample_format: format,
+            sample_format: expect.sample_format,
             channels: expect.channels,
-            sample_rate_hz: rate,
-            start: facts.start(rate)?,
-            length: facts
-                .meta
-                .as_ref()
-                .and_then(|meta| meta.stream_samples)
-                .unwrap_or(Some(layout.samples())),
+            sample_rate_hz: expect.sample_rate_hz,
+            start: facts.start(expect.sample_rate_hz)?,
+            length: said.unwrap_or(Some(length)),
         };
-        let continues = facts.meta.as_ref().is_some_and(|meta| meta.continues);
-        let parts = [facts.data_path.clone()].into_iter().chain(facts.meta_path.clone());
         Ok(Self {
             path: path.to_owned(),
             stream,
             volts_per_count: expect.volts_per_count.clone(),
-            pulses,
-            warnings,
-            continues,
-            parts: parts.chain(cues.map(Path::to_owned)).collect(),
-            stored: facts.stored,
+            pulses: Vec::new(),
+            warnings: Vec::new(),
+            assumed: facts.assumed.clone(),
+            kept: Kept::default(),
+            found: false,
+            continues: facts.meta.as_ref().is_some_and(|meta| meta.continues),
+            parts: [facts.data_path.clone()].into_iter().chain(facts.meta_path.clone()).collect(),
+            stored: facts.stored.unwrap_or(Stored::of(expect.sample_format)),
             layout,
-            data_path: facts.data_path,
+            grid: facts.grid.clone().filter(|grid| !grid.interleaved()),
+            medium: facts.medium,
+            data_path: facts.data_path.clone(),
         })
+    }
+
+    /// Where pulses lie by the array's rows or by cutting; `None` when something else says it.
+    fn spots(
+        &self,
+        facts: &Facts,
+        arrangement: &Arrangement,
+        warnings: &mut Vec<String>,
+    ) -> Result<Option<Vec<Spot>>, RecordingError> {
+        let pulsed = facts.grid.as_ref().filter(|grid| grid.pulsed);
+        let Some(cutting) = &arrangement.cutting else { return Ok(pulsed.map(spots::of_rows)) };
+        if pulsed.is_some() {
+            let fault =
+                "has an axis of pulses, but recordings.cut_by cuts it; leave one of them out";
+            return Err(RecordingError::bad(&self.path, fault));
+        }
+        if facts.meta.as_ref().is_some_and(|meta| !meta.pulses.items.is_empty()) {
+            warnings.push("annotated pulses are passed over: recordings.cut_by cuts".to_owned());
+        }
+        spots::cut(self, arrangement, cutting, warnings).map(Some)
     }
 
     /// Looks at a recording without a configuration.
@@ -155,12 +249,12 @@ impl Recording {
     /// As [`Recording::open`], for what the file says of itself.
     pub fn look(path: &Path) -> Result<Look, RecordingError> {
         let mut facts = Facts::read(path)?;
+        facts.lay_axes(None, None)?;
         let mut warnings = facts.warnings.clone();
         let mut look = Look {
             container: facts.container,
-            sample_format: facts.sample_format,
-            full_scale_counts: (facts.stored == Stored::Packed24)
-                .then_some([-8_388_608, 8_388_607]),
+            sample_format: facts.sample_format(),
+            full_scale_counts: facts.stored.and_then(Stored::full_scale_counts),
             channels: facts.channels,
             sample_rate_hz: facts.sample_rate_hz,
             volts_per_count: facts.each_volts_per_count(),
@@ -169,11 +263,14 @@ impl Recording {
             samples: None,
             pulses: Vec::new(),
             warnings: Vec::new(),
+            assumed: facts.assumed.clone(),
         };
-        if let (Some(format), Some(channels)) = (facts.sample_format, facts.channels) {
-            let layout = facts.layout(format, channels, &mut warnings)?;
+        if let (Some(format), Some(channels)) = (facts.sample_format(), facts.channels) {
+            let layout = facts.layout(format, channels, 0.0, &mut warnings)?;
             look.samples = Some(layout.samples());
-            look.pulses = facts.pulses(&layout, None, &mut warnings)?;
+            let spots = facts.grid.as_ref().filter(|grid| grid.pulsed).map(spots::of_rows);
+            let hints = Hints { stage: Some(Stage::Exposure), ..Hints::default() };
+            look.pulses = facts.pulses(&layout, spots.as_deref(), &hints, &mut warnings)?.0;
         }
         if let Some(rate) = facts.sample_rate_hz {
             look.start = facts.start(rate)?;

@@ -5,10 +5,12 @@
 //! [`Frame::offset`].
 
 use std::fs::File;
-use std::io::{self, Read, Seek, SeekFrom};
+use std::io::{self, Cursor, Read, Seek, SeekFrom};
 use std::sync::Arc;
 
+use super::array::Group;
 use super::error::RecordingError;
+use super::npz::{self, Medium};
 use super::recording::Recording;
 use crate::engine::{Frame, Input};
 
@@ -33,9 +35,13 @@ impl std::fmt::Debug for Source {
 /// The recording being read and how far.
 struct Open {
     recording: Recording,
-    file: File,
+    file: Box<dyn Media>,
+    /// Pulses of an array on their way out.
+    group: Group,
     /// Place of the file's cursor, bytes.
     cursor: u64,
+    /// Samples as stored, where they are to be converted.
+    stored: Vec<u8>,
     /// Which pulse, and how many of its sample sets are read.
     pulse: usize,
     read: u64,
@@ -63,9 +69,10 @@ impl Source {
             {
                 let fault = format!(
                     "begins with pulse {}, but {} before it ends with pulse {number}; \
-                     numbers must rise",
+                     numbers must rise: {}",
                     first.tag.number,
-                    earlier.path.display()
+                    earlier.path.display(),
+                    mended(&recordings)
                 );
                 return Err(RecordingError::bad(&recording.path, fault));
             }
@@ -96,13 +103,49 @@ impl Source {
             self.over = true;
             return Ok(Input::End);
         };
-        let file = File::open(&recording.data_path)
-            .map_err(|error| RecordingError::reading(&recording.data_path, error))?;
+        let path = &recording.data_path;
+        let file: Box<dyn Media> = match recording.medium {
+            Medium::File => {
+                Box::new(File::open(path).map_err(|error| RecordingError::reading(path, error))?)
+            }
+            Medium::Inflated { index, bytes } => {
+                // What was inflated for the recording before goes first.
+                self.open = self.open.take().map(Open::emptied);
+                Box::new(Cursor::new(npz::inflate(path, index, bytes)?))
+            }
+        };
         let stream = recording.stream.clone();
         let goes_on = recording.continues && self.open.is_some();
-        self.open = Some(Open { recording, file, cursor: 0, pulse: 0, read: 0 });
+        self.open = Some(Open {
+            recording,
+            file,
+            group: Group::default(),
+            cursor: 0,
+            stored: Vec::new(),
+            pulse: 0,
+            read: 0,
+        });
         if goes_on { self.step() } else { Ok(Input::Begin(stream)) }
     }
+}
+
+/// How recordings whose numbers do not rise become one session.
+fn mended(recordings: &[Recording]) -> String {
+    let mut spans: Vec<(u64, u64, &Recording)> = recordings
+        .iter()
+        .filter_map(|recording| {
+            let (first, last) = (recording.pulses.first()?, recording.pulses.last()?);
+            Some((first.tag.number, last.tag.number, recording))
+        })
+        .collect();
+    spans.sort_by_key(|(first, ..)| *first);
+    if spans.windows(2).all(|pair| pair[0].1 < pair[1].0) {
+        let names: Vec<String> =
+            spans.iter().map(|(.., recording)| recording.path.display().to_string()).collect();
+        return format!("give them in the order {}", names.join(", "));
+    }
+    "their numbers overlap, give each a cue list (--cues, once for each recording) whose numbers go on"
+        .to_owned()
 }
 
 impl Iterator for Source {
@@ -121,6 +164,11 @@ impl Iterator for Source {
 }
 
 impl Open {
+    /// The same without what it holds in memory.
+    fn emptied(self) -> Self {
+        Self { file: Box::new(Cursor::new(Vec::new())), group: Group::default(), ..self }
+    }
+
     fn frame(&mut self, block_bytes: usize, mut bytes: Vec<u8>) -> Result<Frame, RecordingError> {
         let pulse = &self.recording.pulses[self.pulse];
         let stream = &self.recording.stream;
@@ -129,19 +177,28 @@ impl Open {
         let left = pulse.stored - self.read;
         let stretch = self.recording.layout.stretch(pulse.start + self.read, left.min(most as u64));
         let samples = usize::try_from(stretch.samples).map_or(most, |samples| samples.min(most));
-        let stored_bytes = self.recording.stored.bytes(stream.sample_format) * stream.channels;
+        let (stored, format) = (self.recording.stored, stream.sample_format);
         bytes.resize(samples * set_bytes, 0);
-        let begin = samples * (set_bytes - stored_bytes);
-        read_at(&mut self.file, &mut self.cursor, stretch.byte, &mut bytes[begin..]).map_err(
-            |error| match error.kind() {
-                io::ErrorKind::UnexpectedEof => RecordingError::bad(
-                    &self.recording.data_path,
-                    format!("became shorter while it was read, at byte {}", stretch.byte),
-                ),
-                _ => RecordingError::reading(&self.recording.data_path, error),
-            },
-        )?;
-        self.recording.stored.convert(&mut bytes);
+        let as_is = stored.is(format);
+        self.stored.resize(if as_is { 0 } else { samples * stored.bytes() * stream.channels }, 0);
+        let into = if as_is { &mut bytes } else { &mut self.stored };
+        let first = pulse.start + self.read;
+        let read = match &self.recording.grid {
+            Some(grid) if !into.is_empty() => {
+                grid.read(&mut self.file, &mut self.group, first, into)
+            }
+            _ => read_at(&mut self.file, &mut self.cursor, stretch.byte, into),
+        };
+        read.map_err(|error| match error.kind() {
+            io::ErrorKind::UnexpectedEof => RecordingError::bad(
+                &self.recording.data_path,
+                format!("became shorter while it was read, at byte {}", stretch.byte),
+            ),
+            _ => RecordingError::reading(&self.recording.data_path, error),
+        })?;
+        if !as_is {
+            stored.convert(format, &self.stored, &mut bytes);
+        }
         // A pulse whose samples were all lost has an empty frame, and its first index as said.
         let offset = stretch.device.saturating_sub(pulse.tag.first.0);
         let offset = if pulse.stored == 0 { 0 } else { offset };
@@ -155,7 +212,17 @@ impl Open {
     }
 }
 
-fn read_at(file: &mut File, cursor: &mut u64, byte: u64, into: &mut [u8]) -> io::Result<()> {
+/// What samples are read from: a file, or a part of one that was inflated.
+trait Media: Read + Seek + Send {}
+
+impl<T: Read + Seek + Send> Media for T {}
+
+fn read_at(
+    file: &mut (impl Read + Seek),
+    cursor: &mut u64,
+    byte: u64,
+    into: &mut [u8],
+) -> io::Result<()> {
     if into.is_empty() {
         return Ok(());
     }
@@ -217,7 +284,8 @@ mod tests {
         let parting = std::path::MAIN_SEPARATOR;
         let expected = format!(
             "b{parting}x.sigmf-meta: begins with pulse 5, but a{parting}x.sigmf-meta before it \
-             ends with pulse 5; numbers must rise"
+             ends with pulse 5; numbers must rise: their numbers overlap, give each a cue list \
+             (--cues, once for each recording) whose numbers go on"
         );
         assert_eq!(without(&error.to_string(), folder.path()), expected);
         assert_eq!(error.exit_code(), 65);

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use serde_json::{Value, json};
 
-use super::{Expect, Recording, Source};
+use super::{Arrangement, Expect, Recording, Source};
 use crate::engine::{Frame, Input, PulseTag, SampleIndex, Stage, Stream};
 use crate::signal::SampleFormat;
 
@@ -17,6 +17,7 @@ pub(super) fn expect(sample_format: SampleFormat, channels: usize) -> Expect {
         channels,
         sample_rate_hz: 20e6,
         volts_per_count: vec![6.103515625e-5; channels],
+        arrangement: Arrangement::default(),
     }
 }
 

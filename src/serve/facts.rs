@@ -83,7 +83,7 @@ impl Facts {
             head,
             live,
             detect: settings.detect.clone(),
-            identity: Identity::of(plan),
+            identity: Identity::of(plan, settings.recordings.cutting.as_ref()),
             drive_means: settings.drive.drive_means.clone(),
             channels: plan.used_channels.clone(),
             configured: settings.alarms.clone(),

@@ -404,10 +404,11 @@ fn read_folder(path: &Path, name: &str, stamp: Stamp, facts: &Facts) -> Result<K
     folder
         .known_pulses(&[Kind::Quiet, Kind::Bubbles], &mut table)
         .map_err(|error| unread(&error))?;
-    let plan = config::parse(name, folder.configuration())
-        .ok()
-        .and_then(|loaded| Plan::new(&loaded.settings.signal).ok());
-    let advice = match plan.map(|plan| facts.identity.differs_from(&Identity::of(&plan))) {
+    let own = config::parse(name, folder.configuration()).ok().and_then(|loaded| {
+        let cutting = loaded.settings.recordings.cutting.as_ref();
+        Some(Identity::of(&Plan::new(&loaded.settings.signal).ok()?, cutting))
+    });
+    let advice = match own.map(|own| facts.identity.differs_from(&own)) {
         Some(None) => Vec::new(),
         Some(Some(differences)) => vec![format!(
             "this session was heard otherwise: {differences}; its limits do not carry over"

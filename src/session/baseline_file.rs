@@ -10,7 +10,7 @@ use crate::detect::Baseline;
 use crate::detect::baseline::{
     Drive, DriveSeries, Level, MOST_DRIVES, MOST_PULSES, Sample, SpectrumRange, TargetBaseline,
 };
-use crate::signal::{PerQuantity, Plan, Quantity};
+use crate::signal::{Cutting, PerQuantity, Plan, Quantity};
 use crate::stats::autocorrelations;
 
 /// Largest baseline file that is read.
@@ -24,9 +24,9 @@ pub struct Identity {
 }
 
 impl Identity {
-    /// Of a plan.
+    /// Of a plan and how recordings are cut.
     #[must_use]
-    pub fn of(plan: &Plan) -> Self {
+    pub fn of(plan: &Plan, cutting: Option<&Cutting>) -> Self {
         let receive = &plan.spec.receive;
         let zero = plan.pretrigger_samples();
         let mut fields = vec![
@@ -37,7 +37,12 @@ impl Identity {
             ("drive_frequency_hz", plan.spec.drive_frequency_hz.to_string()),
             (
                 "time_zero",
-                format!("the trigger, as recorded or {zero} samples after a pulse's first"),
+                match cutting {
+                    Some(cutting) => cutting.time_zero(zero),
+                    None => {
+                        format!("the trigger, as recorded or {zero} samples after a pulse's first")
+                    }
+                },
             ),
         ];
         fields.extend(plan.identity());

@@ -8,6 +8,7 @@
 
 pub mod bands;
 mod curve;
+pub mod cutting;
 pub mod ear;
 pub mod interference;
 pub mod measure;
@@ -22,6 +23,7 @@ pub mod window;
 
 pub use bands::{Bands, Line};
 pub use curve::{Curve, CurveFault};
+pub use cutting::{Axis, Bursts, CutBy, Cutting, Envelope};
 pub use ear::Ear;
 pub use measure::{Band, ChannelReading, Heard, Measured, Void, decibels};
 pub use plan::{Plan, Stretch, transform_path};

@@ -11,6 +11,7 @@ use std::sync::Arc;
 
 use sha2::{Digest, Sha256};
 
+use crate::commands::pulses::PulseOptions;
 use crate::commands::replay::source;
 use crate::commands::{DATA, Failure, Prepared, RUNNING, USAGE, say};
 use crate::config;
@@ -78,55 +79,86 @@ pub(super) struct Opened {
     pub(super) origins: Vec<Origin>,
 }
 
-/// Opens recordings for a plan.
+/// Opens recordings for a plan; options of pulses count quiet recordings first, then those with
+/// bubbles.
 ///
 /// # Errors
-/// What is wrong with the first faulty one.
-pub(super) fn open(prepared: &Prepared, named: &Named) -> Result<Opened, Failure> {
+/// What is wrong with the first faulty one, or samples that are named twice.
+pub(super) fn open(
+    prepared: &Prepared,
+    named: &Named,
+    pulses: &PulseOptions,
+) -> Result<Opened, Failure> {
     let mut opened =
         Opened { recordings: Vec::new(), baseline_among_bubbles: 0, origins: Vec::new() };
-    let mut number = 0;
-    for (paths, kind) in [(&named.quiet, Kind::Quiet), (&named.bubbles, Kind::Bubbles)] {
-        if paths.is_empty() {
-            continue;
-        }
-        for mut recording in prepared.open(paths, None)? {
-            opened.origins.push(Origin {
-                label: kind.name(),
-                name: file_name(&recording.path),
-                sha256: recording.sha256()?,
-            });
-            // Named both ways, a recording of both stages says itself what its pulses are.
-            let has = |stage| recording.pulses.iter().any(|pulse| pulse.tag.stage == stage);
-            let labelled =
-                [&named.quiet, &named.bubbles].iter().all(|n| n.contains(&recording.path))
-                    && has(Stage::Baseline)
-                    && has(Stage::Exposure);
-            recording.pulses.retain(|pulse| match (kind, pulse.tag.stage) {
-                (_, Stage::Noise) => false,
-                (Kind::Quiet, Stage::Exposure) if labelled => false,
-                (Kind::Bubbles, Stage::Baseline) if labelled => false,
-                (Kind::Bubbles, Stage::Baseline) => {
-                    opened.baseline_among_bubbles += 1;
-                    false
-                }
-                _ => true,
-            });
-            for pulse in &mut recording.pulses {
-                let mut tag = (*pulse.tag).clone();
-                tag.number = number;
-                number += 1;
-                if kind == Kind::Quiet {
-                    (tag.stage, tag.exposure) = (Stage::Baseline, None);
-                }
-                pulse.tag = Arc::new(tag);
+    let paths: Vec<PathBuf> = named.quiet.iter().chain(&named.bubbles).cloned().collect();
+    if paths.is_empty() {
+        return Ok(opened);
+    }
+    let (mut number, mut turned) = (0, 0_u64);
+    for (place, mut recording) in prepared.open(&paths, pulses)?.into_iter().enumerate() {
+        let kind = if place < named.quiet.len() { Kind::Quiet } else { Kind::Bubbles };
+        // Named both ways, a recording of both stages says itself what its pulses are.
+        let has = |stage| recording.pulses.iter().any(|pulse| pulse.tag.stage == stage);
+        let both = [&named.quiet, &named.bubbles].iter().all(|n| n.contains(&recording.path));
+        let labelled = both && has(Stage::Baseline) && has(Stage::Exposure);
+        opened.note(Origin {
+            label: if labelled { "session" } else { kind.name() },
+            name: file_name(&recording.path),
+            sha256: recording.sha256()?,
+        })?;
+        recording.pulses.retain(|pulse| match (kind, pulse.tag.stage) {
+            (_, Stage::Noise) => false,
+            (Kind::Quiet, Stage::Exposure) => {
+                turned += u64::from(!labelled);
+                !labelled
             }
-            if !recording.pulses.is_empty() {
-                opened.recordings.push(recording);
+            (Kind::Bubbles, Stage::Baseline) => {
+                opened.baseline_among_bubbles += u64::from(!labelled);
+                false
+            }
+            _ => true,
+        });
+        for pulse in &mut recording.pulses {
+            let mut tag = (*pulse.tag).clone();
+            tag.number = number;
+            number += 1;
+            if kind == Kind::Quiet {
+                (tag.stage, tag.exposure) = (Stage::Baseline, None);
+            }
+            pulse.tag = Arc::new(tag);
+        }
+        if !recording.pulses.is_empty() {
+            opened.recordings.push(recording);
+        }
+    }
+    if turned > 0 {
+        say(&format!(
+            "warning: {turned} pulses of stage exposure are taken as quiet, since --quiet names their recordings: make sure no bubbles were there"
+        ));
+    }
+    Ok(opened)
+}
+
+impl Opened {
+    /// Notes where pulses come from; the same samples count once.
+    fn note(&mut self, from: Origin) -> Result<(), Failure> {
+        let again = self.origins.iter().find(|known| known.sha256 == from.sha256);
+        match again {
+            Some(known) if known.label == "session" && from.label == "session" => Ok(()),
+            Some(known) => Err(Failure::new(
+                DATA,
+                format!(
+                    "{} ({}) and {} ({}) hold the same samples, which count once",
+                    known.name, known.label, from.name, from.label
+                ),
+            )),
+            None => {
+                self.origins.push(from);
+                Ok(())
             }
         }
     }
-    Ok(opened)
 }
 
 /// The last part of a path.
@@ -241,6 +273,16 @@ pub(super) fn add_sessions(
             [kind] => kind.name(),
             _ => "session",
         };
+        if let Some(known) = origins.iter().find(|known: &&Origin| known.sha256 == sha256) {
+            return Err(Failure::new(
+                DATA,
+                format!(
+                    "{} and {} hold the same pulses, which count once",
+                    known.name,
+                    path.display()
+                ),
+            ));
+        }
         origins.push(Origin { label, name: file_name(path), sha256 });
     }
     Ok((origins, baselines))
@@ -261,7 +303,8 @@ fn same_settings(prepared: &Prepared, folder: &SessionFolder) -> Result<(), Fail
     let plan = Plan::new(&own.settings.signal).map_err(|_| {
         Failure::new(DATA, format!("{path}: its configuration gives no plan any more"))
     })?;
-    match Identity::of(&prepared.plan).differs_from(&Identity::of(&plan)) {
+    let there = Identity::of(&plan, own.settings.recordings.cutting.as_ref());
+    match prepared.identity().differs_from(&there) {
         None => Ok(()),
         Some(differences) => Err(Failure::new(
             DATA,
@@ -282,7 +325,7 @@ pub(super) fn site_floor(
     paths: &[PathBuf],
     workers: usize,
 ) -> Result<(Vec<Vec<f64>>, Vec<Origin>), Failure> {
-    let mut recordings = prepared.open(paths, None)?;
+    let mut recordings = prepared.open(paths, &PulseOptions::default())?;
     let (mut origins, mut number) = (Vec::new(), 0);
     for recording in &mut recordings {
         origins.push(Origin {
@@ -290,9 +333,19 @@ pub(super) fn site_floor(
             name: file_name(&recording.path),
             sha256: recording.sha256()?,
         });
+        recording.pulses.retain(|pulse| pulse.tag.stage == Stage::Noise);
+        if recording.pulses.is_empty() {
+            let path = recording.path.display();
+            return Err(Failure::new(
+                DATA,
+                format!(
+                    "{path}: no pulse of stage noise; --site-noise wants recordings without drive"
+                ),
+            ));
+        }
         for pulse in &mut recording.pulses {
             let mut tag = (*pulse.tag).clone();
-            (tag.number, tag.stage, tag.exposure) = (number, Stage::Noise, None);
+            tag.number = number;
             number += 1;
             pulse.tag = Arc::new(tag);
         }
@@ -308,7 +361,10 @@ pub(super) fn site_floor(
         &mut floors,
     )?;
     if floors.0.iter().any(|(_, pulses)| *pulses < 1.0) {
-        return Err(Failure::new(DATA, "--site-noise has no pulse with numbers on every channel"));
+        return Err(Failure::new(
+            DATA,
+            "--site-noise has no pulse that every channel heard, neither dead nor clipped",
+        ));
     }
     Ok((floors.0.into_iter().map(|(mean, _)| mean).collect(), origins))
 }
@@ -321,7 +377,8 @@ impl Sink for Floors {
 
     fn take(&mut self, judged: &Judged) -> Result<(), Infallible> {
         for ((mean, pulses), reading) in self.0.iter_mut().zip(&judged.readings) {
-            if !matches!(reading.heard(), Heard::Measured(_)) {
+            let Heard::Measured(measured) = reading.heard() else { continue };
+            if measured.dead || measured.clipped {
                 continue;
             }
             *pulses += 1.0;

@@ -6,6 +6,7 @@ mod bounds;
 mod examples;
 mod pairs;
 mod pictures;
+mod recordings;
 
 use super::*;
 
