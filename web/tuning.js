@@ -5,7 +5,7 @@
 import { known } from './format.js';
 import { QUANTITIES } from './present.js';
 
-/** An alarm ends this far below its limit, dB, unless it had a gap of its own. */
+/** An alarm ends this far below its limit, dB, half of a limit that is low, unless it had a gap of its own. */
 export const GAP_DB = 0.5;
 const GIVE_UP_MS = 10000;
 const MOST_DB = 300;
@@ -76,7 +76,7 @@ export function alarmChanges(alarms, limits) {
 
 /** Where the alarm ends: under the new limit by its own gap. */
 function offDb(alarm, db) {
-  let gap = GAP_DB;
+  let gap = Math.min(GAP_DB, 0.5 * Math.abs(db));
   if (known(alarm.limit?.db) && known(alarm.off_db)) gap = alarm.limit.db - alarm.off_db;
   // Beside a density, off_db counts from that density itself.
   else if (known(alarm.limit?.v2_per_hz) && known(alarm.off_db)) gap = -alarm.off_db;

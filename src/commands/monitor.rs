@@ -8,8 +8,9 @@ use tracing_subscriber::EnvFilter;
 use super::live::{Left, Live, Setup};
 use super::replay::{default_workers, named_baseline};
 use super::{ALARM, CONFIG, Failure, NO_INPUT, Prepared, RUNNING, USAGE, give, prepare, say};
+use crate::config::Loaded;
 use crate::detect::baseline::TargetBaseline;
-use crate::detect::{Act, AlarmLimit, AlarmSpec, Baseline, Trigger};
+use crate::detect::{Act, AlarmLimit, Baseline, Trigger};
 use crate::serve::Web;
 use crate::session::acts::limits_from;
 
@@ -208,7 +209,7 @@ pub fn report(left: &Left) -> Result<bool, Failure> {
 /// What is wrong with the file.
 pub fn limits(
     path: Option<&PathBuf>,
-    known: &[AlarmSpec],
+    loaded: &Loaded,
     baseline: Option<&Baseline>,
 ) -> Result<Option<Act>, Failure> {
     let Some(path) = path else { return Ok(None) };
@@ -221,8 +222,16 @@ pub fn limits(
         return Err(at(CONFIG, format!("{key} is not known, must be alarm or made_of")));
     }
     let alarms = table["alarm"].take();
-    let alarms =
-        limits_from(&alarms, known).map_err(|fault| at(CONFIG, format!("[[alarm]]: {fault}")))?;
+    let alarms = limits_from(&alarms, &loaded.settings.alarms)
+        .map_err(|fault| at(CONFIG, format!("[[alarm]]: {fault}")))?;
+    let made_of = &table["made_of"];
+    if made_of["configuration_sha256"].as_str().is_some_and(|hash| hash != loaded.sha256) {
+        say(&format!(
+            "warning: {}: these limits were found with another configuration, {}; in dB they carry over only where bands, gate and the record without drive are the same",
+            path.display(),
+            made_of["configuration"]
+        ));
+    }
     let absolute = alarms.iter().find(|alarm| {
         matches!(alarm.trigger, Trigger::Over { limit: AlarmLimit::DensityV2PerHz { .. }, .. })
     });
@@ -286,7 +295,7 @@ impl Monitor {
         let token = written.token_file.as_ref().map(|path| token(path)).transpose()?;
         check_open(&[Some(http), tcp], token.as_ref())?;
         let baseline = named_baseline(prepared, self.baseline.as_ref())?;
-        let limits = limits(self.limits.as_ref(), &settings.alarms, baseline.as_ref())?;
+        let limits = limits(self.limits.as_ref(), &prepared.loaded, baseline.as_ref())?;
         let setup = Setup {
             prepared,
             baseline: baseline.zip(self.baseline.clone()),
@@ -358,11 +367,10 @@ mod tests {
         let file = dir.path().join("limits.toml");
         std::fs::write(&file, text).unwrap();
         let configuration = include_str!("../../config/bench-phantom.toml");
-        let alarms =
-            crate::config::parse("bench-phantom.toml", configuration).unwrap().settings.alarms;
+        let loaded = crate::config::parse("bench-phantom.toml", configuration).unwrap();
         let mut baseline = Baseline::default();
         baseline.targets.insert("".into(), TargetBaseline::default());
-        limits(Some(&file), &alarms, Some(&baseline))
+        limits(Some(&file), &loaded, Some(&baseline))
     }
 
     const ABSOLUTE: &str = "[[alarm]]\nname = \"inertial\"\nlimit = { v2_per_hz = 1e-13 }\n\

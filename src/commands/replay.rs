@@ -151,7 +151,7 @@ impl Replay {
         head.parent = session.as_ref().map(|session| session.folder.display().to_string());
         let acts = self.acts.clone().or(session.map(|session| session.acts));
         let settings = &prepared.loaded.settings;
-        let limits = limits(self.limits.as_ref(), &settings.alarms, baseline.as_ref())?;
+        let limits = limits(self.limits.as_ref(), &prepared.loaded, baseline.as_ref())?;
         let session = Session::new(&prepared.plan, &settings.detect, &settings.alarms, baseline);
         let acts = acts.map(|path| Acts::read(&path, &settings.alarms));
         let acts = acts.transpose()?.unwrap_or_default();

@@ -46,6 +46,7 @@ const ONSET_SHARE: f64 = 0.05;
       --bubbles demo-data/exposure.sigmf-meta --loss demo-data/plate-loss.csv \\
       --transmit-loss-db 4.2 --out out/behind-plate
 
+Research use only: not a medical device, no treatment planning, no safety interlock.
 A limit found in a tank is a number about that bench. Viscosity, bubbles and bone differ elsewhere;
 limits of exposure are set by licensed people under local rules.")]
 pub struct Tune {
@@ -113,8 +114,10 @@ impl Tune {
     /// What went wrong, with its exit code.
     pub fn run(&self) -> Result<u8, Failure> {
         let Some(out) = &self.out else {
-            let wish = self.wish()?;
-            give(&ahead::text(&prepare(&self.config)?, &wish))?;
+            let prepared = prepare(&self.config)?;
+            let wish = self.wish(&prepared)?;
+            say(crate::CAUTION);
+            give(&ahead::text(&prepared, &wish))?;
             return Ok(0);
         };
         let named = self.named()?;
@@ -256,7 +259,7 @@ impl Tune {
         }))
     }
 
-    fn wish(&self) -> Result<Wish, Failure> {
+    fn wish(&self, prepared: &Prepared) -> Result<Wish, Failure> {
         let bad = |what: &str, value: f64, bound: &str| {
             Err(Failure::new(USAGE, format!("{what} is {value}, must be {bound}")))
         };
@@ -268,6 +271,18 @@ impl Tune {
         }
         if !(self.to_mpa > self.from_mpa && self.to_mpa <= 1e3) {
             return bad("--to-mpa", self.to_mpa, "above --from-mpa, at most 1000 MPa");
+        }
+        let steps = f64::from(self.drives) - 1.0;
+        let step = libm::pow(self.to_mpa / self.from_mpa, 1.0 / steps);
+        let tolerance = prepared.loaded.settings.drive.drive_tolerance;
+        if step <= 1.0 + tolerance {
+            return Err(Failure::new(
+                USAGE,
+                format!(
+                    "{} drives from {} to {} MPa are a factor of {step:.4} apart, must be more than drive_tolerance {tolerance} apart: take fewer drives",
+                    self.drives, self.from_mpa, self.to_mpa
+                ),
+            ));
         }
         Ok(Wish {
             wanted_db: self.wanted_db,
@@ -300,6 +315,7 @@ fn write(
             ),
         }
     }
+    say(crate::CAUTION);
     give(&look::text(tuned, &value, &settings.drive.drive_means))?;
     say(&format!("tuning in {}", out.display()));
     Ok(value)

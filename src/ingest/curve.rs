@@ -22,6 +22,9 @@ const FREQUENCIES: [(&str, f64); 3] =
 /// Names file, line, value and bound.
 pub fn read_loss(path: &Path) -> Result<Curve, RecordingError> {
     let unreadable = |error| RecordingError::reading(path, error);
+    if path.is_dir() {
+        return Err(RecordingError::bad(path, "is a folder, must be a file"));
+    }
     let mut text = String::new();
     let file = std::fs::File::open(path).map_err(unreadable)?;
     file.take(MOST_BYTES + 1).read_to_string(&mut text).map_err(unreadable)?;
@@ -32,6 +35,7 @@ pub fn read_loss(path: &Path) -> Result<Curve, RecordingError> {
 }
 
 fn parse(text: &str) -> Result<Curve, String> {
+    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let mut lines = text
         .lines()
         .enumerate()
@@ -56,7 +60,13 @@ fn parse(text: &str) -> Result<Curve, String> {
             cell.parse()
                 .map_err(|_| format!("line {line}, column {name}: \"{cell}\" must be a number"))
         };
-        points.push([unit_hz * number(frequency, frequency_name)?, number(loss, "loss_db")?]);
+        let loss_db = number(loss, "loss_db")?;
+        if loss_db < 0.0 {
+            return Err(format!(
+                "line {line}, column loss_db: {loss_db} must be 0 or above; a loss is positive"
+            ));
+        }
+        points.push([unit_hz * number(frequency, frequency_name)?, loss_db]);
         places.push(line);
     }
     Curve::new(points).map_err(|fault| match places.get(fault.point) {
@@ -94,6 +104,10 @@ mod tests {
         check_fault(
             "frequency_hz,loss_db\n1e6,1\n# remark\n1e6,2\n",
             "line 4: frequency is 1000000 Hz after 1000000, must rise",
+        );
+        check_fault(
+            "\u{feff}frequency_hz,loss_db\r\n1e6,-3\r\n",
+            "line 2, column loss_db: -3 must be 0 or above; a loss is positive",
         );
         check_fault("frequency_hz,loss_db\n1e6,1\n", "1 points, must be 2 to 1048576");
     }

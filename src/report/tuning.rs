@@ -191,7 +191,7 @@ fn overview(groups: &[Group<'_>]) -> String {
             auc("auc"),
             auc("auc_over_baseline"),
             format!("{} + {}", digits(&entry["limit_db"], 3), mpa(&entry["repeatability_db"])),
-            said(text(&entry["rule"])).replace(' ', "\u{a0}"),
+            said(words::rule(entry)).replace(' ', "\u{a0}"),
             match real(&limit["share_upper"]) {
                 Some(_) => format!(
                     "{} of {} ({})",

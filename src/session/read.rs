@@ -23,6 +23,9 @@ pub use spectra::SpectraFile;
 /// Largest `session.json` that is read, bytes; it holds a configuration and a line an exposure.
 const MOST_ABOUT_BYTES: u64 = 64 << 20;
 
+/// Largest size of a detection level that is believed, dB.
+const MOST_DB: f64 = 300.0;
+
 /// Longest line of `events.ndjson` and longest record of a table, bytes.
 pub(crate) const MOST_LINE_BYTES: u64 = 1 << 20;
 
@@ -186,6 +189,11 @@ impl SessionFolder {
         pulses.need_levels()?;
         let mut rows = Vec::new();
         while let Some((row, is_last)) = pulses.next_row()? {
+            if let Some(far) = row.contrast_db.0.iter().flatten().find(|db| db.abs() > MOST_DB) {
+                let (file, line) = (self.file("pulses.csv"), row.line);
+                let why = format!("a detection level is {far:e} dB, must be within ±{MOST_DB}");
+                return Err(ReadError::at_line(&file.display().to_string(), line, why));
+            }
             if row.pulse.is_some() {
                 rows.push(row);
             }

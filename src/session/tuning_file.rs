@@ -5,7 +5,7 @@ use serde_json::{Map, Value, json};
 use crate::detect::spec::Rule;
 use crate::detect::{AlarmLimit, AlarmSpec, DetectSpec, Trigger};
 use crate::signal::Quantity;
-use crate::stats::{Interval, Roc};
+use crate::stats::{Interval, Roc, binomial_tail};
 use crate::tune::forecast::{DriveForecast, Found, QuantityForecast};
 use crate::tune::limit::{CONFIDENCE, OperatingLimit};
 use crate::tune::onset::{Estimate, Onset};
@@ -15,7 +15,7 @@ use crate::tune::{QuantityTuning, Tuned};
 /// Points of a ROC curve that are written.
 pub const ROC_POINTS: usize = 401;
 
-/// What an alarm that uses a limit goes off below, dB under it.
+/// What an alarm that uses a limit goes off below, dB under it at most; half of a limit that is low.
 pub const OFF_BELOW_DB: f64 = 0.5;
 
 /// One file a tuning was made of.
@@ -214,7 +214,9 @@ pub fn share(over: usize, of: usize) -> Value {
 #[must_use]
 pub fn forecast_json(forecast: &QuantityForecast) -> Value {
     let found = |found: Found| match found {
-        Found::At(mpa) => json!({"at_mpa": mpa}),
+        Found::At { mpa, between, jump } => {
+            json!({"at_mpa": mpa, "between_mpa": between, "jump": jump})
+        }
         Found::Below(mpa) => json!({"below_mpa": mpa}),
         Found::Above(mpa) => json!({"above_mpa": mpa}),
     };
@@ -235,19 +237,26 @@ pub fn forecast_json(forecast: &QuantityForecast) -> Value {
     })
 }
 
-/// The limit and rule of each quantity that an alarm gets: those of the channel whose limit is
-/// largest, `repeatability_db` added, since an alarm compares D alone; rounded up to 0.001 dB.
+/// The limit and rule of each quantity that an alarm gets, which watches every channel: the largest
+/// limit of all channels, `repeatability_db` added, since an alarm compares D alone, rounded up to
+/// 0.001 dB; and of their rules the one that chance meets least.
 #[must_use]
 pub fn alarm_limits(tuned: &Tuned) -> Vec<(Quantity, f64, Rule)> {
     let mut found = Vec::new();
     for quantity in Quantity::ALL {
-        let of_quantity = tuned.quantities.iter().filter(|tuning| tuning.quantity == quantity);
-        let largest = of_quantity
-            .filter_map(|tuning| Some((tuning, tuning.limit.as_ref()?)))
-            .max_by(|a, b| a.1.limit_db.total_cmp(&b.1.limit_db));
-        if let Some((tuning, limit)) = largest {
+        let limits = || {
+            let of_quantity = tuned.quantities.iter().filter(|tuning| tuning.quantity == quantity);
+            of_quantity.filter_map(|tuning| Some((tuning, tuning.limit.as_ref()?)))
+        };
+        let largest = limits().max_by(|a, b| a.1.limit_db.total_cmp(&b.1.limit_db));
+        // Of pulses that pass one time in thirty.
+        let met = |rule: &Rule| binomial_tail(rule.needed.into(), rule.of.into(), 1.0 / 30.0);
+        let rule = limits()
+            .map(|(tuning, limit)| limit.rule(tuning.rule))
+            .min_by(|a, b| met(a).total_cmp(&met(b)));
+        if let (Some((tuning, limit)), Some(rule)) = (largest, rule) {
             let db = ((limit.limit_db + tuning.repeatability_db) * 1e3).ceil() / 1e3;
-            found.push((quantity, db, limit.rule(tuning.rule)));
+            found.push((quantity, db, rule));
         }
     }
     found
@@ -279,7 +288,7 @@ pub fn limits_toml(
         let Some((_, db, rule)) = limits.iter().find(|(of, ..)| *of == quantity) else { continue };
         let gap_db = match limit {
             AlarmLimit::AboveBaselineDb { on_db, off_db, .. } => on_db - off_db,
-            _ => OFF_BELOW_DB,
+            _ => OFF_BELOW_DB.min(0.5 * db.abs()),
         };
         let name = toml::Value::from(alarm.name.as_str());
         let (on, off) =
@@ -346,5 +355,69 @@ fn made_of(text: &mut String, tuned: &Tuned, spec: &DetectSpec, about: &About) {
             from.sha256
         )
         .ok();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::detect::{Channel, alpha};
+    use crate::signal::{PerQuantity, as_f64};
+    use crate::stats::normal_quantile;
+    use crate::tune::table::{Kind, Seen};
+    use crate::tune::tune;
+
+    /// Two channels: one as normal as can be, one narrower with a pulse far out.
+    fn two_channels() -> Table {
+        let mut table = Table::new(0.05);
+        for i in 0..60 {
+            let score = normal_quantile((as_f64(i) + 0.5) / 60.0);
+            let levels = [0.1 * score, if i == 30 { 0.3 } else { 0.02 * score }];
+            let levels = levels.map(|level| PerQuantity([None, None, None, Some(level)]));
+            let rows = [0, 1].map(|channel| Seen {
+                channel: Channel::One(channel),
+                target: "",
+                exposure: None,
+                drive_mpa: Some(0.2),
+                lambda_db: &levels[channel],
+                reason: "stage baseline",
+            });
+            table.take(Kind::Quiet, rows);
+        }
+        table
+    }
+
+    #[test]
+    fn an_alarm_that_watches_all_channels_has_the_largest_limit_and_the_strictest_rule() {
+        let text = include_str!("../../config/bench-phantom.toml");
+        let settings = crate::config::parse("bench-phantom.toml", text).unwrap().settings;
+        let tuned = tune(&two_channels(), &settings.detect, 2);
+        let of = |channel| {
+            let found = tuned.quantities.iter().find(|found| found.channel == channel).unwrap();
+            found.limit.clone().unwrap()
+        };
+        let (normal, far) = (of(Channel::One(0)), of(Channel::One(1)));
+        assert!(normal.limit_db > far.limit_db && far.proposed_rule.is_some());
+        let limits = alarm_limits(&tuned);
+        let (_, db, rule) = limits.iter().find(|(q, ..)| *q == Quantity::Broadband).unwrap();
+        assert!((0.0..=1e-3).contains(&(db - normal.limit_db - 0.1)), "{db}");
+        assert_eq!(Some(*rule), far.proposed_rule);
+        let about = About {
+            configuration: ("bench.toml".to_owned(), "0".repeat(64)),
+            origins: Vec::new(),
+            drive_means: String::new(),
+            alpha: alpha(&settings.detect, 2),
+            baselines: vec!["1234".to_owned()],
+            forecast: Value::Null,
+            tried: Value::Null,
+        };
+        let text = limits_toml(&tuned, &settings.alarms, &settings.detect, &about).unwrap();
+        let parsed: toml::Table = text.parse().unwrap();
+        let alarm = &parsed["alarm"][0];
+        // It ends above what is usual without bubbles: half of a limit below 1 dB.
+        let (on, off) =
+            (alarm["limit"]["db"].as_float().unwrap(), alarm["off_db"].as_float().unwrap());
+        assert!((on - db).abs() < 1e-12 && (off - 0.5 * on).abs() <= 1e-3, "{on} {off}");
+        assert_eq!(parsed["made_of"]["baselines"][0].as_str(), Some("1234"));
     }
 }

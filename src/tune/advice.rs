@@ -32,7 +32,7 @@ pub(super) fn of_quantity(set: &Set, found: &QuantityTuning, alpha: f64) -> Vec<
     few_quiet(set, &mut advice);
     not_quiet(set, found.repeatability_db, &mut advice);
     match &found.limit {
-        Some(limit) => on_limit(limit, found, alpha, &mut advice),
+        Some(limit) => on_limit(set, limit, found, alpha, &mut advice),
         None => advice.push(format!(
             "no limit: no drive has {LEAST_BASELINE_PULSES} quiet pulses that differ; record at least {LEAST_BASELINE_PULSES}, better 30, at each drive"
         )),
@@ -104,11 +104,23 @@ fn not_quiet(set: &Set, delta_db: f64, advice: &mut Vec<String>) {
     }
 }
 
-fn on_limit(limit: &OperatingLimit, found: &QuantityTuning, alpha: f64, advice: &mut Vec<String>) {
+fn on_limit(
+    set: &Set,
+    limit: &OperatingLimit,
+    found: &QuantityTuning,
+    alpha: f64,
+    advice: &mut Vec<String>,
+) {
     if limit.bartlett_p.is_some() && !limit.pooled {
         advice.push(format!(
             "the spread differs between drives (Bartlett p = {:.1e}): each drive stands for itself and the widest decides",
             limit.bartlett_p.unwrap_or(f64::NAN)
+        ));
+    }
+    let (lag1, pulses_of) = (set.lag1(), as_f64(limit.of));
+    if lag1 > 2.0 / pulses_of.sqrt() {
+        advice.push(format!(
+            "quiet pulses go with the one before (lag-1 correlation {lag1:.2}): the limit is made for independent pulses and passes more often; let the bench settle, or record over a longer time"
         ));
     }
     if limit.is_extrapolated() {
@@ -145,7 +157,7 @@ fn on_limit(limit: &OperatingLimit, found: &QuantityTuning, alpha: f64, advice: 
         && roc.delong_interval().low <= 0.5
     {
         advice.push(format!(
-            "pulses with bubbles cannot be told from quiet ones by their {} (AUC {:.3})",
+            "over all drives together pulses with bubbles are not shown to differ from quiet ones in {} (AUC over baseline {:.3}); single drives may, see the onset",
             found.quantity.name(),
             roc.auc()
         ));
@@ -169,6 +181,19 @@ fn on_onset(found: &QuantityTuning, advice: &mut Vec<String>) {
             "the onset rests on {} drives: 5 or more, some of them where half of the pulses are found, place it better",
             onset.drives.len()
         ));
+    }
+    if let (Some(first), Some(last)) = (onset.drives.first(), onset.drives.last()) {
+        let range = first.drive_mpa..=last.drive_mpa;
+        for (estimate, what) in [(&onset.half, "half"), (&onset.nine_tenths, "nine in ten")] {
+            if let Some(at) = estimate.filter(|at| !range.contains(&at.mpa)) {
+                advice.push(format!(
+                    "the drive at which {what} are found, {}, lies beyond the drives recorded ({} to {}): it is the curve carried on",
+                    shown(at.mpa),
+                    shown(first.drive_mpa),
+                    shown(last.drive_mpa)
+                ));
+            }
+        }
     }
     if let Some(curve) = onset.curve.filter(|curve| curve.scale > 2.0) {
         advice.push(format!(

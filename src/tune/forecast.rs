@@ -182,8 +182,16 @@ pub struct Site {
 /// A drive that was looked for.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Found {
-    /// Here, MPa.
-    At(f64),
+    /// Here, between two drives that were recorded.
+    At {
+        /// The drive, straight over ln(drive) between the two, MPa.
+        mpa: f64,
+        /// The two, MPa.
+        between: [f64; 2],
+        /// Whether the chance jumps from below 0.1 to above 0.9 between them, so that only they say
+        /// where.
+        jump: bool,
+    },
     /// The lowest drive has it already, MPa.
     Below(f64),
     /// Not up to the highest, MPa.
@@ -443,7 +451,9 @@ fn crossing(drives: &[DriveForecast], value: impl Fn(&DriveForecast) -> f64, wan
         if value(high) >= wanted {
             let u = (wanted - value(low)) / (value(high) - value(low));
             let ln = libm::log(low.drive_mpa) + u * libm::log(high.drive_mpa / low.drive_mpa);
-            return Found::At(libm::exp(ln));
+            let jump = low.one_pulse < 0.1 && high.one_pulse > 0.9;
+            let between = [low.drive_mpa, high.drive_mpa];
+            return Found::At { mpa: libm::exp(ln), between, jump };
         }
     }
     Found::Above(drives[drives.len() - 1].drive_mpa)
@@ -469,8 +479,9 @@ mod tests {
         let drives = [drive(0.1, 0.0), drive(0.2, 1.0), drive(0.4, 3.0)];
         let at = |wanted| crossing(&drives, |drive| drive.rise_db, wanted);
         // Closed form: halfway in the logarithm from 0.2 to 0.4 is 0.2·√2.
-        let Found::At(found) = at(2.0) else { panic!("not found") };
-        assert!((found - 0.2 * 2f64.sqrt()).abs() < 1e-12);
+        let Found::At { mpa, between, jump } = at(2.0) else { panic!("not found") };
+        assert!((mpa - 0.2 * 2f64.sqrt()).abs() < 1e-12 && !jump);
+        assert_eq!(between.map(|mpa| mpa.to_string()), ["0.2", "0.4"]);
         assert_eq!(at(0.0), Found::Below(0.1));
         assert_eq!(at(3.5), Found::Above(0.4));
     }

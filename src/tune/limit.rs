@@ -7,7 +7,9 @@
 //! k = t'_{0.95}(ν, z_{1−p}·√n)/√n, and the largest limit of all drives counts. Where
 //! Anderson–Darling's test or the largest of N residuals speaks against the normal tail (p < 0.01),
 //! the limit is the largest quiet pulse; one in 1 − 0.05^(1/N) ≈ 3/N lies above it at most
-//! (confidence 0.95, Wilks 1941 from memory), so that only a rule of several pulses can keep α.
+//! (confidence 0.95, Wilks 1941 from memory), so that only a rule of several pulses can keep α. Where
+//! spreads differ, the pulses of the drive that has the largest one count alone, since those of
+//! quieter drives say nothing of it.
 //!
 //! Clopper & Pearson's interval says what the pulses themselves can show.
 
@@ -148,13 +150,19 @@ impl OperatingLimit {
         let normality_p = anderson_darling_normal(&residuals).map(|test| test.p);
         let largest_p = largest_of_normal(&residuals);
         let doubted = [normality_p, largest_p].into_iter().flatten().any(|p| p < TAIL_FROM);
-        let of = rise_db.len();
+        let most = |rises: &[f64]| rises.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let loudest = kept
+            .iter()
+            .map(|(series, _)| rises(series))
+            .max_by(|a, b| most(a).total_cmp(&most(b)))?;
         let (ground, limit_db, k) = if doubted {
-            let largest = rise_db.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-            (Ground::LargestQuiet, largest, None)
+            (Ground::LargestQuiet, most(&rise_db), None)
         } else {
             (Ground::Tolerance, counts.limit_db, Some(counts.k))
         };
+        let alone = doubted && spread.pooled.is_none();
+        let rise_db = if alone { loudest } else { rise_db };
+        let of = rise_db.len();
         let over = rise_db.iter().filter(|rise| **rise > limit_db).count();
         let share_upper = clopper_pearson_upper(over, of, CONFIDENCE)?;
         Some(Self {

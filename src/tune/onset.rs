@@ -14,7 +14,7 @@ use crate::stats::{
 };
 
 /// A drive this many times beyond those that were recorded is not known.
-const FAR: f64 = 100.0;
+const FAR: f64 = 10.0;
 
 /// How the curve was found.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -57,7 +57,8 @@ pub struct DriveShare {
 pub struct Estimate {
     /// The drive.
     pub mpa: f64,
-    /// Profile likelihood; an end that does not exist is missing.
+    /// Profile likelihood; an end that does not exist is missing. Where pulses separate it holds the
+    /// drives between which they do.
     pub profile: [Option<f64>; 2],
     /// Delta method.
     pub delta: [f64; 2],
@@ -152,6 +153,9 @@ impl Onset {
             Ok(fit) => fit,
             Err(why) => return Self::without_curve(no_fit(&why, &drives), drives),
         };
+        let bracket_mpa = fit.separation.map(|parted| {
+            [parted.between.low, parted.between.high].map(|x| nearest_mpa(&drives, x))
+        });
         let estimate = |share| {
             // Far beyond the drives there are an end says nothing.
             let (low, high) = (drives[0].drive_mpa, drives[drives.len() - 1].drive_mpa);
@@ -159,18 +163,27 @@ impl Onset {
             let end = |x: f64| Some(libm::exp(x)).filter(|mpa| known.contains(mpa));
             let profile = fit.profile_interval(share, CONFIDENCE);
             let delta = fit.delta_interval(share, CONFIDENCE);
+            // Where pulses separate, the penalty makes the interval narrower than the gap between
+            // drives; nothing in the gap was looked at.
+            let [low, high] = bracket_mpa.unwrap_or([f64::INFINITY, 0.0]);
             Some(Estimate {
                 mpa: end(fit.x_at(share))?,
-                profile: [end(profile.low), end(profile.high)],
+                profile: [
+                    end(profile.low).map(|mpa| mpa.min(low)),
+                    end(profile.high).map(|mpa| mpa.max(high)),
+                ],
                 delta: [delta.low, delta.high].map(libm::exp),
             })
         };
-        let bracket_mpa = fit.separation.map(|parted| {
-            [parted.between.low, parted.between.high].map(|x| nearest_mpa(&drives, x))
-        });
         let why = bracket_mpa.map_or_else(String::new, |[low, high]| {
+            let found = match fit.separation {
+                Some(parted) if parted.complete => {
+                    "up to one drive no pulse is over the limit, from the next on all are"
+                }
+                _ => "only one drive has pulses both over and under the limit",
+            };
             format!(
-                "the pulses separate: below a drive none is over the limit, above it all are; record levels between {} and {}",
+                "the pulses separate: {found}; record levels between {} and {}",
                 shown(low),
                 shown(high)
             )

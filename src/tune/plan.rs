@@ -114,14 +114,17 @@ fn least(fits: impl Fn(usize) -> bool) -> Option<usize> {
     Some(high)
 }
 
-/// Drives to record, MPa, equally far apart in ln(drive), rounded to a thousandth.
+/// Drives to record, MPa, equally far apart in ln(drive), rounded to three digits.
 #[must_use]
 pub fn drives_mpa(wish: &Wish) -> Vec<f64> {
     let [from, to] = wish.drives_mpa;
     let steps = as_f64(wish.drives.max(2) - 1);
     let at = |i: usize| {
         let mpa = from * libm::pow(to / from, as_f64(i) / steps);
-        (mpa * 1e3).round() / 1e3
+        let unit = libm::pow(10.0, libm::floor(libm::log10(mpa)) - 2.0);
+        let digits = (mpa / unit).round();
+        // Division by a whole number rounds to the nearest decimal.
+        if unit < 1.0 { digits / (1.0 / unit).round() } else { digits * unit }
     };
     (0..wish.drives.max(2)).map(at).collect()
 }

@@ -898,7 +898,18 @@ def test_no_drive_with_enough_quiet_pulses_is_no_tuning_and_it_says_what_is_miss
 
 def test_bubbles_given_as_quiet_are_said(demo):
     exposure = demo.bubbles[0]
-    got = tune(demo.simmer, demo.config_path, "--quiet", exposure, "--bubbles", exposure)
+    # The same samples are no two witnesses.
+    done = tune(demo.simmer, demo.config_path, "--quiet", exposure, "--bubbles", exposure, code=65)
+    check_message(done, exposure.name, ("same samples",))
+    other = demo.simmer.folder / "other.sigmf-meta"
+    shutil.copy(exposure, other)
+    samples = bytearray(exposure.with_suffix(".sigmf-data").read_bytes())
+    samples[0] ^= 1
+    other.with_suffix(".sigmf-data").write_bytes(samples)
+    meta = json.loads(other.read_text())
+    meta["global"].pop("core:sha512", None)
+    other.write_text(json.dumps(meta))
+    got = tune(demo.simmer, demo.config_path, "--quiet", other, "--bubbles", exposure)
     told = got.said() + "\n".join(line for q in got.all["quantities"] for line in q["advice"])
     # In these recordings broadband is there at 0.30 MPa alone, lines from 0.16 MPa on.
     line = next(line for line in told.splitlines() if "not quiet" in line and "broadband" in line)

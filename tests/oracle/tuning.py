@@ -147,6 +147,11 @@ def limit_of(groups, alpha, m, looks):
     if min(normality_p, largest_p) < TAIL_P:
         # It stands on no factor and on no tail then.
         limit_db, origin, factor = float(np.max(deviation)), "largest quiet pulse", None
+        if not pooled:
+            # Pulses of quieter drives say nothing of the drive that has the largest.
+            own = [g - at for g, at in zip(series, mean)]
+            deviation = max(own, key=np.max)
+            total = len(deviation)
     over = int(np.sum(deviation > limit_db))
     upper = share_upper(over, total)
     drives = [(key, len(g), at, width, lim) for (key, g), at, width, lim in zip(kept.items(), mean, sd, each)]
@@ -360,7 +365,15 @@ def onset_of(drives):
     onset.dof = len(drives) - 2
     onset.scale = max(1.0, onset.pearson / onset.dof)
     for share in (0.5, 0.9):
-        onset.at[share] = drive_at(onset, model, model.log_likelihood(a, slope), share)
+        at, low, high, *delta = drive_at(onset, model, model.log_likelihood(a, slope), share)
+        # A drive ten times beyond those recorded is not known; in the gap of separated pulses nothing was looked at.
+        known = lambda mpa: mpa is not None and drives[0][0] / 10 <= mpa <= drives[-1][0] * 10
+        low, high = (mpa if known(mpa) else None for mpa in (low, high))
+        if separated:
+            low = low if low is None else min(low, onset.bracket_mpa[0])
+            high = high if high is None else max(high, onset.bracket_mpa[1])
+        if known(at):
+            onset.at[share] = (at, low, high, *delta)
     return onset
 
 

@@ -63,11 +63,19 @@ fn record(text: &mut String, prepared: &Prepared, wish: &Wish, found: &[Quantity
     let counts = |quantity: Quantity| {
         quantity == Quantity::Broadband || detect.stable_from.contains(&quantity)
     };
-    let needed = found
-        .iter()
-        .filter(|found| counts(found.quantity))
-        .filter_map(|found| found.together.or(found.one_pulse));
+    let counted = || found.iter().filter(|found| counts(found.quantity));
+    let needed = counted().filter_map(|found| found.together.or(found.one_pulse));
     let quiet = needed.max().unwrap_or(30).max(30);
+    for never in counted().filter(|found| found.together.or(found.one_pulse).is_none()) {
+        // Writing into a string cannot fail.
+        writeln!(
+            text,
+            "{} cannot hear a rise of {} dB with any baseline: longer pulses, a longer gate or more expected pulses are needed; what follows serves the others",
+            never.quantity.name(),
+            wish.wanted_db
+        )
+        .ok();
+    }
     let bubbles = bubbles_pulses(wish);
     let drives = drives_mpa(wish);
     let listed: Vec<String> = drives.iter().map(ToString::to_string).collect();

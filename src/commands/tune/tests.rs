@@ -101,7 +101,9 @@ fn the_drive_from_which_one_hears_behind_a_plate_is_forecast_within_a_tenth() {
         let found =
             forecaster.quantity(emissions.as_ref().unwrap(), at, QuietSpread { sd_db, lag1 });
         let found = found.unwrap();
-        let Found::At(half_mpa) = found.half else { panic!("{quantity:?}: {:?}", found.half) };
+        let Found::At { mpa: half_mpa, .. } = found.half else {
+            panic!("{quantity:?}: {:?}", found.half)
+        };
         let margin_db = settings.detect.repeatability_db[quantity];
         let truth_mpa = simulated(&behind, quantity, found.limit_db + margin_db);
         let tank_mpa = tuning.onset.half.unwrap().mpa;

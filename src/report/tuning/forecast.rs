@@ -127,6 +127,11 @@ fn found(forecast: &Value, at: &Value) -> Option<String> {
         })
     };
     let words = |mpa: f64| format!("{}\u{a0}MPa in situ{}", trimmed(mpa, 3), set(mpa));
+    if let (Some(true), Some(low), Some(high)) =
+        (at["jump"].as_bool(), real(&at["between_mpa"][0]), real(&at["between_mpa"][1]))
+    {
+        return Some(format!("from somewhere between {} and {} on", words(low), words(high)));
+    }
     if let Some(mpa) = real(&at["at_mpa"]) {
         return Some(format!("from {} on", words(mpa)));
     }

@@ -100,8 +100,16 @@ pub(super) fn came_of(entry: &Value) -> String {
     parts.join(" ")
 }
 
+/// The rule the limit goes with: the proposed one where there is one.
+pub(super) fn rule(entry: &Value) -> &str {
+    match text(&entry["limit"]["proposed_rule"]) {
+        "" => text(&entry["rule"]),
+        proposed => proposed,
+    }
+}
+
 fn limit_sentence(entry: &Value) -> String {
-    let rule = match text(&entry["rule"]) {
+    let rule = match rule(entry) {
         "" => String::new(),
         rule => format!(", rule {rule}"),
     };
@@ -170,11 +178,9 @@ pub(super) fn ground(entry: &Value) -> String {
             digits(&limit["share_per_pulse"], 2),
         ),
         "largest quiet pulse" => format!(
-            "The largest quiet pulse, {value}, because the tail is not normal (a normal tail for a share of {} of single quiet pulses would have k = {} at {} degrees of freedom and s = {} dB).",
-            digits(&limit["share_per_pulse"], 2),
-            digits(&limit["k"], 4),
-            digits(&limit["dof"], 4),
+            "The largest quiet pulse, {value}, because the tail is not normal (s = {} dB at {} degrees of freedom).",
             digits(&limit["sd_db"], 3),
+            digits(&limit["dof"], 4),
         ),
         _ => format!("The limit is {value}; where it comes from is not said."),
     }];
