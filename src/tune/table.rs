@@ -556,8 +556,8 @@ mod tests {
         let mut table = Table::new(0.05);
         quiet(&mut table, 0.1, &[1.0; 10]);
         quiet(&mut table, 0.4, &[3.0; 10]);
-        quiet(&mut table, 0.6, &[9.0; 9]);
-        for drive in [0.4, 0.2, 0.1, 0.41, 0.6] {
+        quiet(&mut table, 0.05, &[9.0; 9]);
+        for drive in [0.4, 0.2, 0.1, 0.41, 0.05] {
             take(&mut table, Kind::Bubbles, drive, Some(10.0), "no baseline");
         }
         let found = set(&table);
@@ -570,7 +570,7 @@ mod tests {
         // Nine quiet pulses are too few to stand over.
         assert_eq!(found.bubbles_lambda_db(), [10.0; 4]);
         assert_eq!(table.rows(Kind::Bubbles, Channel::One(0)), 4);
-        assert_eq!(table.drives_alone(), [Drive::Known(0.6)]);
+        assert_eq!(table.drives_alone(), [Drive::Known(0.05)]);
         take(&mut table, Kind::Bubbles, 0.7, Some(10.0), "drive outside baseline");
         let left = ["drive outside baseline", "no baseline"]
             .map(|why| (Kind::Bubbles, Channel::One(0), why.to_owned(), 1));
