@@ -62,7 +62,7 @@ export function falseAlarmSentence(answer) {
   const pulses = (answer.drives ?? []).reduce((sum, one) => sum + one.pulses, 0);
   const left = answer.left_out > 0 ? ` (${answer.left_out} left out)` : '';
   const misses = pulses > 0 ? ` Missed by ${answer.quantity}: ${missed} of ${pulses} with bubbles${left}.` : '';
-  return `False alarms per exposure of ${plural(answer.expected_pulses, 'pulse')}: ${count(quiet.per_exposure)} expected${upper}.${misses}`;
+  return `False alarms per exposure of ${plural(answer.expected_pulses, 'pulse')}: ${quiet.over === 0 ? 'none by these quiet pulses' : `${count(quiet.per_exposure)} expected`}${upper}.${misses}`;
 }
 
 /** The limit of an alarm as `GET /limits` has it: `+1.20 dB, 1 of 1`. */

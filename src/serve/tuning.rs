@@ -58,6 +58,8 @@ struct Kept {
     name: String,
     stamp: Stamp,
     table: Table,
+    /// Channels, quiet pulses on each, pulses with bubbles, rows left out.
+    counts: Vec<(Channel, [usize; 2], u64)>,
     /// What was read besides the numbers.
     advice: Vec<String>,
     proposals: Mutex<Vec<Arc<Proposals>>>,
@@ -201,8 +203,8 @@ fn look(room: &Room, asked: &Asked) -> Result<Value, Problem> {
     let begun = Instant::now();
     let facts = &room.hub.facts;
     let kept = room.shelf.kept(&room.hub, &asked.session)?;
-    let channels = kept.table.channels();
-    check_kinds(&kept.table, &channels)?;
+    check_kinds(&kept)?;
+    let channels: Vec<Channel> = kept.counts.iter().map(|(channel, ..)| *channel).collect();
     let channel = match asked.channel {
         Some(channel) if channels.contains(&channel) => channel,
         Some(channel) => {
@@ -218,14 +220,9 @@ fn look(room: &Room, asked: &Asked) -> Result<Value, Problem> {
         PerQuantity::from_fn(|quantity| asked.limits[quantity].or(proposals.choices[quantity]));
     let view = View::of(&kept.table, (channel, asked.quantity), &choices, &facts.detect);
     let mut answer = answer(asked, &view, &choices, &proposals);
-    let left_out: u64 = kept
-        .table
-        .left_out()
-        .into_iter()
-        .filter(|(_, of, ..)| *of == channel)
-        .map(|(.., rows)| rows)
-        .sum();
-    let rows = |kind| kept.table.rows(kind, channel);
+    let counts = kept.counts.iter().find(|(of, ..)| *of == channel);
+    let ([quiet, bubbles], left_out) =
+        counts.map_or(([0, 0], 0), |(_, rows, left_out)| (*rows, *left_out));
     let advice: Vec<&String> =
         kept.advice.iter().chain(&proposals.advice[asked.quantity]).collect();
     for (key, value) in [
@@ -235,8 +232,8 @@ fn look(room: &Room, asked: &Asked) -> Result<Value, Problem> {
         ("quantity", json!(asked.quantity.name())),
         ("expected_pulses", json!(facts.expected_pulses)),
         ("drive_means", json!(facts.drive_means)),
-        ("n_quiet", json!(rows(Kind::Quiet))),
-        ("n_bubbles", json!(rows(Kind::Bubbles))),
+        ("n_quiet", json!(quiet)),
+        ("n_bubbles", json!(bubbles)),
         ("left_out", json!(left_out)),
         ("advice", json!(advice)),
         ("took_ms", json!(begun.elapsed().as_secs_f64() * 1e3)),
@@ -246,11 +243,10 @@ fn look(room: &Room, asked: &Asked) -> Result<Value, Problem> {
     Ok(Value::Object(answer))
 }
 
-fn check_kinds(table: &Table, channels: &[Channel]) -> Result<(), Problem> {
-    for (kind, what, stage) in
-        [(Kind::Quiet, "without bubbles", "baseline"), (Kind::Bubbles, "with bubbles", "exposure")]
+fn check_kinds(kept: &Kept) -> Result<(), Problem> {
+    for (kind, what, stage) in [(0, "without bubbles", "baseline"), (1, "with bubbles", "exposure")]
     {
-        if channels.iter().all(|channel| table.rows(kind, *channel) == 0) {
+        if kept.counts.iter().all(|(_, rows, _)| rows[kind] == 0) {
             return Err(Problem::not_found(format!(
                 "the session has no pulse {what} that could be heard: record pulses of stage {stage}"
             )));
@@ -420,7 +416,15 @@ fn read_folder(path: &Path, name: &str, stamp: Stamp, facts: &Facts) -> Result<K
 
 impl Kept {
     fn new(name: &str, stamp: Stamp, table: Table, advice: Vec<String>) -> Self {
-        Self { name: name.to_owned(), stamp, table, advice, proposals: Mutex::default() }
+        let left_out = table.left_out();
+        let of_channel = |channel: Channel| {
+            let left = left_out.iter().filter(|(_, of, ..)| *of == channel);
+            let rows = [Kind::Quiet, Kind::Bubbles].map(|kind| table.rows(kind, channel));
+            (channel, rows, left.map(|(.., rows)| rows).sum())
+        };
+        let counts = table.channels().into_iter().map(of_channel).collect();
+        let (name, proposals) = (name.to_owned(), Mutex::default());
+        Self { name, stamp, table, counts, advice, proposals }
     }
 
     /// What is proposed for a channel, worked out once.

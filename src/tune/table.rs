@@ -6,7 +6,7 @@
 //! over that at its drive, or between two drives with enough pulses as the method interpolates them.
 //! Rows that could not be heard are left out and counted by reason.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
 use crate::detect::baseline::nearest;
@@ -152,29 +152,54 @@ pub struct Set {
 /// Drives, and the mean λ at each that has enough pulses, dB.
 type DriveMeans = (Vec<Drive>, Vec<Option<f64>>);
 
-/// Mean λ of quiet pulses by target.
+/// The mean λ of the quiet pulses that each pulse with bubbles on a channel stands over.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct QuietMeans {
-    tolerance: f64,
-    targets: PerQuantity<BTreeMap<Arc<str>, DriveMeans>>,
+pub(super) struct QuietMeans(HashMap<(usize, u64), Expected>);
+
+/// What quiet pulses say of one target and drive.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Expected {
+    mean_db: PerQuantity<Option<f64>>,
+    /// The drive lies beyond those of some quantity.
+    outside: bool,
+}
+
+impl Expected {
+    fn of(
+        targets: &PerQuantity<BTreeMap<Arc<str>, DriveMeans>>,
+        (target, drive): (&str, Drive),
+        tolerance: f64,
+    ) -> Self {
+        let mut outside = false;
+        let mean_db = PerQuantity::from_fn(|quantity| {
+            let (drives, means) = targets[quantity].get(target)?;
+            match place(drives, drive, tolerance) {
+                Place::At(at) => means[at],
+                Place::Between { lower, upper, u } => {
+                    Some((1.0 - u) * means[lower]? + u * means[upper]?)
+                }
+                Place::Outside { .. } => {
+                    outside = true;
+                    None
+                }
+                Place::Nowhere => None,
+            }
+        });
+        Self { mean_db, outside }
+    }
 }
 
 impl QuietMeans {
-    fn is_outside(&self, target: &str, drive: Drive, quantity: Quantity) -> bool {
-        self.targets[quantity].get(target).is_some_and(|(drives, _)| {
-            matches!(place(drives, drive, self.tolerance), Place::Outside { .. })
-        })
+    /// D of a pulse with bubbles; nothing where too few quiet pulses have its drive.
+    pub(super) fn rise_db(&self, entry: &Entry, quantity: Quantity) -> Option<f64> {
+        Some(entry.lambda_db[quantity]? - self.0.get(&entry.key())?.mean_db[quantity]?)
     }
+}
 
-    fn at(&self, target: &str, drive: Drive, quantity: Quantity) -> Option<f64> {
-        let (drives, means) = self.targets[quantity].get(target)?;
-        match place(drives, drive, self.tolerance) {
-            Place::At(at) => means[at],
-            Place::Between { lower, upper, u } => {
-                Some((1.0 - u) * means[lower]? + u * means[upper]?)
-            }
-            Place::Outside { .. } | Place::Nowhere => None,
-        }
+impl Entry {
+    /// Its target and drive, to the last digit.
+    fn key(&self) -> (usize, u64) {
+        (self.series, self.drive.mpa().map_or(u64::MAX, f64::to_bits))
     }
 }
 
@@ -309,6 +334,11 @@ impl Table {
     }
 
     fn series_of(&mut self, target: &str, drive: Drive) -> usize {
+        // Most pulses have a drive that is known to the last digit.
+        let same = |series: &Series| series.drive == drive && *series.target == *target;
+        if let Some(known) = self.series.iter().position(same) {
+            return known;
+        }
         let of_target: Vec<usize> =
             (0..self.series.len()).filter(|&place| &*self.series[place].target == target).collect();
         let drives = of_target.iter().map(|&place| self.series[place].drive);
@@ -341,7 +371,7 @@ impl Table {
             let means = self.quiet_means(channel);
             let bubbles = self.entries.iter();
             for entry in bubbles.filter(|e| (e.kind, e.channel) == (Kind::Bubbles, channel)) {
-                if let Some(why) = self.stands_alone(&means, entry) {
+                if let Some(why) = Self::stands_alone(&means, entry) {
                     *all.entry((Kind::Bubbles, channel, why.name().to_owned())).or_default() += 1;
                 }
             }
@@ -352,17 +382,12 @@ impl Table {
     }
 
     /// Why a pulse with bubbles has no D, if it has none.
-    fn stands_alone(&self, means: &QuietMeans, entry: &Entry) -> Option<Hindrance> {
-        if Quantity::ALL.into_iter().any(|q| self.rise_db(means, entry, q).is_some()) {
+    fn stands_alone(means: &QuietMeans, entry: &Entry) -> Option<Hindrance> {
+        if Quantity::ALL.into_iter().any(|q| means.rise_db(entry, q).is_some()) {
             return None;
         }
-        let target = &self.series[entry.series].target;
-        let outside = |quantity| means.is_outside(target, entry.drive, quantity);
-        Some(if Quantity::ALL.into_iter().any(outside) {
-            Hindrance::DriveOutside
-        } else {
-            Hindrance::NoBaseline
-        })
+        let outside = means.0.get(&entry.key()).is_some_and(|expected| expected.outside);
+        Some(if outside { Hindrance::DriveOutside } else { Hindrance::NoBaseline })
     }
 
     /// Rows of a kind on one channel that count.
@@ -370,7 +395,7 @@ impl Table {
     pub fn rows(&self, kind: Kind, channel: Channel) -> usize {
         let means = self.quiet_means(channel);
         let rows = self.entries.iter().filter(|e| (e.kind, e.channel) == (kind, channel));
-        rows.filter(|entry| kind == Kind::Quiet || self.stands_alone(&means, entry).is_none())
+        rows.filter(|entry| kind == Kind::Quiet || Self::stands_alone(&means, entry).is_none())
             .count()
     }
 
@@ -383,7 +408,7 @@ impl Table {
             let means = self.quiet_means(channel);
             let bubbles = self.entries.iter();
             for entry in bubbles.filter(|e| (e.kind, e.channel) == (Kind::Bubbles, channel)) {
-                alone[joined[entry.series]] |= self.stands_alone(&means, entry).is_some();
+                alone[joined[entry.series]] |= Self::stands_alone(&means, entry).is_some();
             }
         }
         drives.into_iter().zip(alone).filter(|(_, alone)| *alone).map(|(drive, _)| drive).collect()
@@ -419,34 +444,27 @@ impl Table {
                 }
             }
         }
-        let means = |quantity: Quantity| {
-            let mut targets: BTreeMap<Arc<str>, Vec<(Drive, Option<f64>)>> = BTreeMap::new();
+        let targets = PerQuantity::from_fn(|quantity| {
+            let mut targets: BTreeMap<Arc<str>, DriveMeans> = BTreeMap::new();
             for (series, sums) in self.series.iter().zip(&sums) {
                 let (sum, count) = sums[quantity as usize];
                 if count > 0 {
                     let enough = count >= LEAST_BASELINE_PULSES;
-                    let mean = enough.then(|| sum / as_f64(count));
-                    targets
-                        .entry(Arc::clone(&series.target))
-                        .or_default()
-                        .push((series.drive, mean));
+                    let (drives, means) = targets.entry(Arc::clone(&series.target)).or_default();
+                    drives.push(series.drive);
+                    means.push(enough.then(|| sum / as_f64(count)));
                 }
             }
-            let split = |(target, drives): (_, Vec<_>)| (target, drives.into_iter().unzip());
-            targets.into_iter().map(split).collect()
-        };
-        QuietMeans { tolerance: self.drive_tolerance, targets: PerQuantity::from_fn(means) }
-    }
-
-    /// D of a pulse with bubbles; nothing where too few quiet pulses have its drive.
-    pub(super) fn rise_db(
-        &self,
-        means: &QuietMeans,
-        entry: &Entry,
-        quantity: Quantity,
-    ) -> Option<f64> {
-        let target = &self.series[entry.series].target;
-        Some(entry.lambda_db[quantity]? - means.at(target, entry.drive, quantity)?)
+            targets
+        });
+        let mut expected = HashMap::new();
+        for entry in self.entries.iter().filter(|e| (e.kind, e.channel) == (Kind::Bubbles, channel))
+        {
+            let at = (&*self.series[entry.series].target, entry.drive);
+            let make = || Expected::of(&targets, at, self.drive_tolerance);
+            expected.entry(entry.key()).or_insert_with(make);
+        }
+        QuietMeans(expected)
     }
 
     /// The drives of pulses with bubbles, as [`BubblesSeries`] have them: for each series its place
@@ -484,7 +502,7 @@ impl Table {
                 quiet[entry.series].push(lambda);
                 continue;
             }
-            if let Some(rise) = self.rise_db(&means, entry, quantity) {
+            if let Some(rise) = means.rise_db(entry, quantity) {
                 let (lambdas, rises) = &mut bubbles[joined[entry.series]];
                 lambdas.push(lambda);
                 rises.push(rise);

@@ -163,7 +163,7 @@ fn verdicts(
         let mut passed = PerQuantity([false; 4]);
         for quantity in Quantity::ALL {
             if let Some((over_db, window)) = &mut windows[quantity] {
-                let rise = table.rise_db(&means, entry, quantity);
+                let rise = means.rise_db(entry, quantity);
                 let margin = rise.map(|rise| rise - *over_db);
                 passed[quantity] = window.take(margin).is_some();
             }

@@ -333,7 +333,7 @@ test('the limit is said in one sentence', () => {
 
 test('false alarms of an exposure are said with their upper bound, misses with what was left out', () => {
   const answer = answerTo({ session: 'now', quantity: 'broadband' }, { left_out: 3, drives: [{ drive_mpa: 0.1, pulses: 30, missed: 12 }, { drive_mpa: 0.2, pulses: 30, missed: 0 }] });
-  assert.equal(falseAlarmSentence(answer), 'False alarms per exposure of 600 pulses: 0 expected, at most 20. Missed by broadband: 12 of 60 with bubbles (3 left out).');
+  assert.equal(falseAlarmSentence(answer), 'False alarms per exposure of 600 pulses: none by these quiet pulses, at most 20. Missed by broadband: 12 of 60 with bubbles (3 left out).');
   assert.equal(restsOn(answer, 'this session'), 'this session, channel 0: 90 quiet and 180 bubbles pulses, 3 left out');
 });
 
