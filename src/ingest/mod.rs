@@ -15,6 +15,7 @@ mod bytes;
 mod cues;
 mod error;
 mod facts;
+pub mod foreign;
 mod layout;
 mod npy;
 mod npz;
@@ -38,7 +39,7 @@ mod wav_writer;
 pub mod wire;
 
 pub use bytes::verify_sha512;
-pub use cues::Kept;
+pub use cues::{Kept, names_pulses};
 pub use error::RecordingError;
 pub use pulses::Pulse;
 pub use recording::{Arrangement, Container, Expect, Look, Recording};
