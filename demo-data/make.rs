@@ -1,8 +1,8 @@
 //! Makes the recordings of this folder again: `cargo run --release --example demo_data -- DIR`.
 //!
 //! They are simulated by [`Law::demo`] with the seed below, under `config.toml` beside this file:
-//! `baseline.sigmf-*`, `exposure.sigmf-*`, `cued.wav` with its cue list `cued.csv`. DIR must not
-//! hold them yet. The same binary and seed give the same bytes on every machine.
+//! `baseline.sigmf-*`, `exposure.sigmf-*`, `cued.wav` with its cue list `cued.csv`, `scope.mat`. DIR
+//! must not hold them yet. The same binary and seed give the same bytes on every machine.
 
 use std::ffi::OsString;
 use std::fmt::Write as _;
@@ -45,7 +45,11 @@ fn make(folder: &Path) -> Result<()> {
     let (first, second) = (3 * baseline, 3 * (baseline + exposure));
     write_sigmf(&scene, settings, 0..first, &folder.join("baseline"))?;
     write_sigmf(&scene, settings, first..second, &folder.join("exposure"))?;
-    write_wav(&scene, settings, second..second + 2 * cued, &folder.join("cued"))
+    let numbers = second..second + 2 * cued;
+    write_wav(&scene, settings, numbers.clone(), &folder.join("cued"))?;
+    // Two pulses of each drive.
+    let few = numbers.filter(|number| (number - second) % cued < 2);
+    write_mat(&scene, settings, few, &folder.join("scope.mat"))
 }
 
 /// Baseline and exposure at all three drives, then the cued pulses at the two higher ones.
@@ -114,19 +118,70 @@ fn write_wav(
     Ok(())
 }
 
+/// Writes pulses of the scene as a file of MATLAB's level 5: `received` (samples × pulses, counts),
+/// the time axis `t` in seconds from the trigger, and the drive of each pulse.
+fn write_mat(
+    scene: &Scene,
+    settings: &Settings,
+    numbers: impl Iterator<Item = u64>,
+    path: &Path,
+) -> Result<()> {
+    let receive = &settings.signal.receive;
+    let (mut scratch, mut counts, mut received) = (Scratch::default(), Vec::new(), Vec::new());
+    let mut drives = Vec::new();
+    for pulse in numbers.filter_map(|number| scene.pulse(number)) {
+        scene.record(&pulse, &mut scratch, &mut counts);
+        append(&counts, &mut received);
+        drives.extend(pulse.drive_mpa.to_le_bytes());
+    }
+    let samples = u32::try_from(scene.record_samples())?;
+    let pulses = u32::try_from(drives.len() / 8)?;
+    #[allow(clippy::cast_possible_truncation, reason = "single precision is what is written")]
+    let time = (0..samples)
+        .map(|at| (f64::from(at) / receive.sample_rate_hz - receive.pretrigger_s) as f32)
+        .flat_map(f32::to_le_bytes)
+        .collect::<Vec<u8>>();
+    let mut file = format!("{:<116}", "MATLAB 5.0 MAT-file, simulated").into_bytes();
+    file.extend([0, 0, 0, 0, 0, 0, 0, 0, 0, 1, b'I', b'M']);
+    file.extend(matrix("received", [10, 3], [samples, pulses], &received)?);
+    file.extend(matrix("t", [7, 7], [1, samples], &time)?);
+    file.extend(matrix("drive", [6, 9], [1, pulses], &drives)?);
+    Ok(fs::write(path, file)?)
+}
+
+/// A matrix of level 5: its class and the type of its numbers, rows and columns.
+fn matrix(name: &str, [class, kind]: [u32; 2], axes: [u32; 2], numbers: &[u8]) -> Result<Vec<u8>> {
+    fn element(kind: u32, bytes: &[u8]) -> Result<Vec<u8>> {
+        let mut element = kind.to_le_bytes().to_vec();
+        element.extend(u32::try_from(bytes.len())?.to_le_bytes());
+        element.extend(bytes);
+        element.resize(element.len().next_multiple_of(8), 0);
+        Ok(element)
+    }
+    let words = |words: [u32; 2]| words.map(u32::to_le_bytes).concat();
+    let parts = [
+        element(6, &words([class, 0]))?,
+        element(5, &words(axes))?,
+        element(1, name.as_bytes())?,
+        element(kind, numbers)?,
+    ];
+    element(14, &parts.concat())
+}
+
 #[cfg(test)]
 mod tests {
     use sha2::{Digest as _, Sha256};
 
     use super::*;
 
-    const FILES: [&str; 6] = [
+    const FILES: [&str; 7] = [
         "baseline.sigmf-data",
         "baseline.sigmf-meta",
         "cued.csv",
         "cued.wav",
         "exposure.sigmf-data",
         "exposure.sigmf-meta",
+        "scope.mat",
     ];
 
     #[test]

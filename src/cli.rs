@@ -6,6 +6,7 @@ use crate::commands::baseline::BaselineCommand;
 use crate::commands::check::Check;
 use crate::commands::compare::Compare;
 use crate::commands::demo::Demo;
+use crate::commands::import::{Import, ReadApart};
 use crate::commands::monitor::Monitor;
 use crate::commands::repair::Repair;
 use crate::commands::replay::Replay;
@@ -51,6 +52,11 @@ pub enum Command {
     Sessions(Sessions),
     /// What differs between two sessions
     Compare(Compare),
+    /// Shows the variables of a MATLAB or HDF5 file, or makes a SigMF recording of one
+    Import(Import),
+    /// Reads one file for `simmer import`, in a process of its own
+    #[command(hide = true)]
+    ReadApart(ReadApart),
 }
 
 /// Runs a command; the exit code.
@@ -68,6 +74,8 @@ pub fn run(cli: &Cli) -> u8 {
         Command::Report(command) => command.run(),
         Command::Sessions(command) => command.run(),
         Command::Compare(command) => command.run(),
+        Command::Import(command) => command.run(),
+        Command::ReadApart(command) => command.run(),
     };
     match outcome {
         Ok(code) => code,

@@ -66,6 +66,15 @@ pub(super) fn read(path: &Path) -> Result<CueList, RecordingError> {
     parse(&text).map_err(|fault| RecordingError::bad(path, fault))
 }
 
+/// How many pulses a cue list names that does not say where they lie; `None` when it does.
+///
+/// # Errors
+/// As for reading it.
+pub fn names_pulses(path: &Path) -> Result<Option<u64>, RecordingError> {
+    let list = read(path)?;
+    Ok((!list.placed).then_some(list.candidates.len() as u64))
+}
+
 fn parse(text: &[u8]) -> Result<CueList, String> {
     let text = text.strip_prefix(b"\xef\xbb\xbf").unwrap_or(text);
     let mut reader =

@@ -115,8 +115,11 @@ impl Facts {
         } else if named(&["npz"]) {
             return Self::read_archive(path, None);
         } else if let Some(kind) = foreign_kind(&begin) {
-            let fault =
-                format!("is a {kind}, which is not read; SigMF, WAV, NumPy and raw samples are");
+            let help = match kind.contains("HDF5") || kind.contains("MATLAB") {
+                true => "simmer import makes SigMF of it",
+                false => "SigMF, WAV, NumPy and raw samples are",
+            };
+            let fault = format!("is a {kind}, which is not read; {help}");
             return Err(RecordingError::bad(path, fault));
         }
         Ok(facts)
@@ -177,6 +180,20 @@ impl Facts {
         self.channels = Some(usize::try_from(grid.channels).unwrap_or(usize::MAX));
         self.grid = Some(grid);
         Ok(())
+    }
+
+    /// The facts of plain numbers that begin at a byte of the file `kept`.
+    pub(super) fn of_array(
+        path: &Path,
+        kept: &Path,
+        byte: u64,
+        array: Array,
+    ) -> Result<Self, RecordingError> {
+        let bytes = array.head_bytes + array.data_bytes;
+        let mut facts = Self { data_path: kept.to_owned(), ..Self::bare(path, 0) };
+        facts.take_array(array, byte, bytes)?;
+        facts.warnings.clear();
+        Ok(facts)
     }
 
     fn bare(path: &Path, data_bytes: u64) -> Self {
@@ -534,14 +551,15 @@ mod tests {
     fn other_kinds_of_files_are_refused_by_name() {
         let folder = tempfile::tempdir().unwrap();
         let at = folder.path();
-        let rest = "which is not read; SigMF, WAV, NumPy and raw samples are";
-        for (begin, kind) in [
-            (b"\x89HDF\r\n\x1a\n".as_slice(), "HDF5 file"),
-            (b"MATLAB 5.0 MAT-file", "MATLAB file"),
-            (b"PK\x03\x04", "ZIP file"),
+        let import = "simmer import makes SigMF of it";
+        for (begin, kind, help) in [
+            (b"\x89HDF\r\n\x1a\n".as_slice(), "HDF5 file", import),
+            (b"MATLAB 5.0 MAT-file", "MATLAB file", import),
+            (b"PK\x03\x04", "ZIP file", "SigMF, WAV, NumPy and raw samples are"),
         ] {
             fs::write(at.join("x.bin"), begin).unwrap();
-            check_fault(at, "x.bin", 65, &format!("x.bin: is a {kind}, {rest}"));
+            let fault = format!("x.bin: is a {kind}, which is not read; {help}");
+            check_fault(at, "x.bin", 65, &fault);
         }
         fs::write(at.join("x.wav"), "time,volts\n0,1\n").unwrap();
         let text = "x.wav: not a WAV file: begins with \"time\", not \"RIFF\"";

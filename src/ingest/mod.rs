@@ -16,6 +16,7 @@ mod cues;
 mod curve;
 mod error;
 mod facts;
+pub mod foreign;
 mod layout;
 mod npy;
 mod npz;
@@ -39,7 +40,7 @@ mod wav_writer;
 pub mod wire;
 
 pub use bytes::verify_sha512;
-pub use cues::Kept;
+pub use cues::{Kept, names_pulses};
 pub use curve::read_loss;
 pub use error::RecordingError;
 pub use pulses::Pulse;

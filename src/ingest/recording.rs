@@ -12,6 +12,7 @@ use super::cues::Kept;
 use super::error::RecordingError;
 use super::facts::Facts;
 use super::layout::Layout;
+use super::npy::Array;
 use super::npz::Medium;
 use super::pulses::Pulse;
 use super::spots::{self, Hints, Spot};
@@ -152,8 +153,28 @@ impl Recording {
     ) -> Result<Self, RecordingError> {
         assert_eq!(expect.volts_per_count.len(), expect.channels, "one number a channel");
         assert!(expect.channels > 0, "at least one channel");
+        Self::of_facts(path, Facts::read(path)?, expect, hints)
+    }
+
+    /// A recording of the plain numbers of an array, which begin at a byte of the file `kept`;
+    /// messages name `path`.
+    pub(super) fn of_array(
+        path: &Path,
+        (kept, byte): (&Path, u64),
+        array: Array,
+        expect: &Expect,
+        hints: &Hints<'_>,
+    ) -> Result<Self, RecordingError> {
+        Self::of_facts(path, Facts::of_array(path, kept, byte, array)?, expect, hints)
+    }
+
+    fn of_facts(
+        path: &Path,
+        mut facts: Facts,
+        expect: &Expect,
+        hints: &Hints<'_>,
+    ) -> Result<Self, RecordingError> {
         let arrangement = &expect.arrangement;
-        let mut facts = Facts::read(path)?;
         facts.lay_axes(arrangement.axes.as_deref(), Some(expect.channels))?;
         facts.compare(expect)?;
         let mut warnings = facts.warnings.clone();

@@ -227,6 +227,19 @@ impl SigmfWriter {
         Ok(())
     }
 
+    /// Appends samples that belong to no pulse; they follow what was written without a gap.
+    ///
+    /// # Errors
+    /// As [`SigmfWriter::frame`].
+    pub fn unmarked(&mut self, bytes: &[u8]) -> Result<(), RecordingError> {
+        if !bytes.len().is_multiple_of(self.set_bytes) {
+            let (held, set) = (bytes.len(), self.set_bytes);
+            let fault = format!("samples of {held} bytes, sample sets have {set}");
+            return Err(RecordingError::bad(&self.data_path, fault));
+        }
+        self.samples(self.device, bytes).map(|_| ())
+    }
+
     fn append(&mut self, tag: &PulseTag, offset: u64, bytes: &[u8]) -> Result<(), RecordingError> {
         let bad = |fault| Err(RecordingError::bad(&self.data_path, fault));
         if !bytes.len().is_multiple_of(self.set_bytes) {
@@ -246,8 +259,20 @@ impl SigmfWriter {
         if before != Some(tag.number) {
             self.annotations.push(Annotation::begin(tag, self.written));
         }
+        let samples = self.samples(device, bytes)?;
+        if let Some(annotation) = self.annotations.last_mut() {
+            if annotation.sample_count == 0 && samples > 0 && device == tag.first.0 {
+                annotation.first_sample = None;
+            }
+            annotation.sample_count += samples;
+        }
+        Ok(())
+    }
+
+    /// Writes sample sets from a device index on; how many.
+    fn samples(&mut self, device: u64, bytes: &[u8]) -> Result<u64, RecordingError> {
         if bytes.is_empty() {
-            return Ok(());
+            return Ok(0);
         }
         if self.captures.is_empty() || device != self.device {
             let first = self.captures.is_empty();
@@ -256,16 +281,12 @@ impl SigmfWriter {
             self.captures.push(Capture { sample_start, global_index: device, datetime });
         }
         let samples = (bytes.len() / self.set_bytes) as u64;
-        if let Some(annotation) = self.annotations.last_mut() {
-            if annotation.sample_count == 0 && device == tag.first.0 {
-                annotation.first_sample = None;
-            }
-            annotation.sample_count += samples;
-        }
         self.written += samples;
         self.device = device.saturating_add(samples);
         self.sum.update(bytes);
-        self.data.write_all(bytes).map_err(|error| RecordingError::writing(&self.data_path, error))
+        let written = self.data.write_all(bytes);
+        written.map_err(|error| RecordingError::writing(&self.data_path, error))?;
+        Ok(samples)
     }
 
     fn datetime(&self, device: u64) -> Option<String> {

@@ -3,10 +3,12 @@
 //! Every integer of up to 32 bits and every floating-point number comes through exactly; integers
 //! of 64 bits become binary64, which holds them exactly up to 2^53.
 
+use serde::{Deserialize, Serialize};
+
 use crate::signal::SampleFormat;
 
 /// A number as files keep it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub(super) enum Number {
     /// Unsigned byte, 128 is zero: 8 bits of WAV.
     Offset8,
@@ -26,7 +28,7 @@ pub(super) enum Number {
 }
 
 /// A number and the order of its bytes.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub(super) struct Stored {
     pub(super) number: Number,
     pub(super) big_endian: bool,
@@ -87,6 +89,24 @@ impl Stored {
             Number::I24 => Some([-8_388_608, 8_388_607]),
             Number::U32 => Some([0, 4_294_967_295]),
             _ => None,
+        }
+    }
+
+    /// The value of one stored number; integers beyond 2^53 as the nearest.
+    pub(super) fn value(self, bytes: &[u8]) -> f64 {
+        let format = self.sample_format();
+        let mut own = [0; 8];
+        let own = &mut own[..format.bytes()];
+        self.convert(format, bytes, own);
+        match *own {
+            [a] => f64::from(i8::from_le_bytes([a])),
+            [a, b] => f64::from(i16::from_le_bytes([a, b])),
+            [a, b, c, d] if format == SampleFormat::Ri32Le => {
+                f64::from(i32::from_le_bytes([a, b, c, d]))
+            }
+            [a, b, c, d] => f64::from(f32::from_le_bytes([a, b, c, d])),
+            [a, b, c, d, e, f, g, h] => f64::from_le_bytes([a, b, c, d, e, f, g, h]),
+            _ => f64::NAN,
         }
     }
 
