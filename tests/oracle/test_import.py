@@ -247,6 +247,11 @@ def test_scipys_own_files_are_equal_or_refused_by_name(simmer, capsys):
         done = simmer.run("import", path, code=None)
         if done.returncode != 0:
             assert done.returncode == 65 and done.stderr.strip(), path
+            if path.name.startswith("testhdf5"):
+                # A form of before HDF5 1.8: h5py reads it, we refuse it, and say so.
+                assert "before HDF5 1.8" in done.stderr
+                refused["file: HDF5 before 1.8"] += 1
+                continue
             known = re.search(r"level 4|damaged|more than|neither a MATLAB", done.stderr)
             assert known, done.stderr
             # What scipy reads and we do not is of level 4 alone.

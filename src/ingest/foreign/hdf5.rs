@@ -35,7 +35,8 @@ fn open(path: &Path) -> Result<Hdf5File, String> {
 
 #[allow(clippy::needless_pass_by_value, reason = "it is what map_err hands over")]
 fn damage(error: impl std::fmt::Display) -> String {
-    format!("HDF5: {error}")
+    // The crate misreads version 2 of the layout message, which HDF5 wrote before 1.6.3.
+    format!("HDF5: {error} (or kept in a form of before HDF5 1.8, which is not read)")
 }
 
 /// Lists the datasets, each handed over as it is found.
