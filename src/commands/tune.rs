@@ -15,7 +15,7 @@ use super::pulses::PulseOptions;
 use super::replay::default_workers;
 use super::{CANNOT_CREATE, Failure, NO_INPUT, Prepared, USAGE, give, prepare, say};
 use crate::detect::alpha;
-use crate::ingest::read_loss;
+use crate::ingest::{file_sha256, read_loss};
 use crate::report::tuning::{tuning_figures, tuning_page};
 
 use crate::session::tuning_file::{About, Origin, forecast_json, limits_toml, tuning_json};
@@ -25,8 +25,6 @@ use crate::tune::plan::Wish;
 use crate::tune::table::Table;
 use crate::tune::{Tuned, tune};
 use gather::{Heardings, Named};
-
-use gather::sha256;
 
 /// Files that tuning writes.
 const FILES: [&str; 3] = ["tuning.json", "tuning.html", "limits.toml"];
@@ -210,9 +208,7 @@ impl Tune {
         workers: usize,
     ) -> Result<Value, Failure> {
         let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
-        let sha256 = sha256(path).map_err(|error| {
-            Failure::new(super::RUNNING, format!("{}: cannot read: {error}", path.display()))
-        })?;
+        let sha256 = file_sha256(path)?;
         origins.push(Origin { label: "loss", name: name.clone(), sha256 });
         let floor = if self.site_noise.is_empty() {
             None

@@ -4,7 +4,7 @@ use std::fs::{self, File};
 use std::io::{self, Read};
 use std::path::Path;
 
-use sha2::{Digest, Sha512};
+use sha2::{Digest, Sha256, Sha512};
 
 use super::error::RecordingError;
 use super::sigmf;
@@ -73,6 +73,16 @@ pub(super) fn feed(path: &Path, sum: &mut impl Digest) -> Result<(), RecordingEr
             Err(error) => return Err(RecordingError::reading(path, error)),
         }
     }
+}
+
+/// SHA-256 of a file, in hexadecimal digits.
+///
+/// # Errors
+/// When it cannot be read.
+pub fn file_sha256(path: &Path) -> Result<String, RecordingError> {
+    let mut sum = Sha256::new();
+    feed(path, &mut sum)?;
+    Ok(hex(&sum.finalize()))
 }
 
 /// Lower-case hexadecimal digits.

@@ -39,7 +39,7 @@ mod wav_fmt;
 mod wav_writer;
 pub mod wire;
 
-pub use bytes::verify_sha512;
+pub use bytes::{file_sha256, verify_sha512};
 pub use cues::{Kept, names_pulses};
 pub use curve::read_loss;
 pub use error::RecordingError;

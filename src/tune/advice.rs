@@ -2,7 +2,8 @@
 
 use super::limit::{Ground, OperatingLimit};
 use super::onset::{DriveShare, Fit};
-use super::table::{Kind, QuietSeries, Set, Table};
+use super::set::{QuietSeries, Set};
+use super::table::{Kind, Table};
 use super::{QuantityTuning, shown};
 use crate::detect::Drive;
 use crate::signal::{Quantity, as_f64};

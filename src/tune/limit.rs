@@ -13,12 +13,13 @@
 //!
 //! Clopper & Pearson's interval says what the pulses themselves can show.
 
-use super::table::{QuietSeries, Series, Set};
+use super::set::{QuietSeries, Set};
+use super::table::Series;
 use crate::detect::spec::Rule;
 use crate::signal::as_f64;
 use crate::stats::{
     LEAST_BASELINE_PULSES, Summary, anderson_darling_normal, bartlett, binomial_tail,
-    clopper_pearson_upper, largest_of_normal, pooled_tolerance_factor, share_per_pulse,
+    clopper_pearson_upper, largest_of_normal, pooled_sd, pooled_tolerance_factor, share_per_pulse,
 };
 
 /// Confidence of every limit and interval.
@@ -199,10 +200,9 @@ impl Spread {
             return None;
         }
         let bartlett_p = bartlett(&summaries).map(|test| test.p);
-        let squares: f64 = summaries.iter().map(|s| as_f64(s.n - 1) * s.sd * s.sd).sum();
-        let dof: f64 = summaries.iter().map(|s| as_f64(s.n - 1)).sum();
         let pooled = bartlett_p.is_none_or(|p| p >= POOLED_FROM);
-        Some(Self { pooled: pooled.then(|| ((squares / dof).sqrt(), dof)), bartlett_p })
+        let all = pooled_sd(&summaries).filter(|_| pooled);
+        Some(Self { pooled: all.map(|all| (all.sd, all.dof)), bartlett_p })
     }
 
     fn at(&self, own: &Summary) -> (f64, f64) {

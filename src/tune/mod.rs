@@ -1,7 +1,7 @@
 //! Tuning: from pulses whose kind is known to limits that can be defended, the drive from which on
 //! anything is heard, and a forecast for another site. Pure: numbers in, numbers and words out.
 //!
-//! * [`table`] quiet pulses and pulses with bubbles, sorted;
+//! * [`table`] quiet pulses and pulses with bubbles, [`set`] one quantity of them on one channel;
 //! * [`limit`] the operating limit of quiet pulses;
 //! * [`onset`] detection against drive;
 //! * [`view`] what other limits would have meant;
@@ -10,14 +10,14 @@
 //! * [`variants`] other bands side by side.
 
 mod advice;
+mod expected;
 pub mod forecast;
 pub mod limit;
 pub mod onset;
 pub mod plan;
-
+pub mod set;
 pub mod table;
 pub mod variants;
-
 pub mod view;
 
 use crate::detect::spec::Rule;
@@ -26,7 +26,8 @@ use crate::signal::Quantity;
 use crate::stats::Roc;
 use limit::OperatingLimit;
 use onset::Onset;
-use table::{Set, Table};
+use set::Set;
+use table::Table;
 
 /// A drive in words, MPa: four digits after the point at most.
 fn shown(mpa: f64) -> String {

@@ -6,8 +6,8 @@
 //! binomial; see `stats` for the fit.
 
 use super::limit::CONFIDENCE;
+use super::set::Set;
 use super::shown;
-use super::table::Set;
 use crate::signal::as_f64;
 use crate::stats::{
     DoseGroup, DoseResponse, Estimate as Way, Interval, Link, NoFit, clopper_pearson,

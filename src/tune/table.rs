@@ -6,15 +6,15 @@
 //! over that at its drive, or between two drives with enough pulses as the method interpolates them.
 //! Rows that could not be heard are left out and counted by reason.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use super::expected::QuietMeans;
+use super::set::{BubblesSeries, QuietSeries, Set};
 use crate::detect::baseline::nearest;
 use crate::detect::hearing::Hindrance;
-use crate::detect::reference::{Place, place};
 use crate::detect::{Channel, Drive, Row, Stage};
 use crate::signal::{PerQuantity, Quantity, as_f64};
-use crate::stats::{LEAST_BASELINE_PULSES, autocorrelation};
 
 /// Rows a table holds at most; later ones are left out and counted.
 pub const MOST_ROWS: usize = 1 << 20;
@@ -112,139 +112,6 @@ pub struct Table {
     pub(super) series: Vec<Series>,
     pub(super) entries: Vec<Entry>,
     left_out: BTreeMap<(Kind, Channel, String), u64>,
-}
-
-/// Quiet pulses of one target and drive.
-#[derive(Debug, Clone, PartialEq)]
-pub struct QuietSeries {
-    /// Where and how hard.
-    pub series: Series,
-    /// λ of each pulse in order, dB; never empty.
-    pub lambda_db: Vec<f64>,
-    /// Their mean, dB.
-    pub mean_db: f64,
-}
-
-/// Pulses with bubbles of one drive, all targets together.
-#[derive(Debug, Clone, PartialEq)]
-pub struct BubblesSeries {
-    /// The drive.
-    pub drive: Drive,
-    /// λ of each pulse in order, dB.
-    pub lambda_db: Vec<f64>,
-    /// D of each pulse in order, dB.
-    pub rise_db: Vec<f64>,
-}
-
-/// One quantity on one channel.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Set {
-    /// Which channel.
-    pub channel: Channel,
-    /// Which quantity.
-    pub quantity: Quantity,
-    /// Quiet pulses, by target and drive in order of arrival.
-    pub quiet: Vec<QuietSeries>,
-    /// Pulses with bubbles, by drive, ascending; unknown and 0 first.
-    pub bubbles: Vec<BubblesSeries>,
-}
-
-/// Drives, and the mean λ at each that has enough pulses, dB.
-type DriveMeans = (Vec<Drive>, Vec<Option<f64>>);
-
-/// The mean λ of the quiet pulses that each pulse with bubbles on a channel stands over.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct QuietMeans(HashMap<(usize, u64), Expected>);
-
-/// What quiet pulses say of one target and drive.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Expected {
-    mean_db: PerQuantity<Option<f64>>,
-    /// The drive lies beyond those of some quantity.
-    outside: bool,
-}
-
-impl Expected {
-    fn of(
-        targets: &PerQuantity<BTreeMap<Arc<str>, DriveMeans>>,
-        (target, drive): (&str, Drive),
-        tolerance: f64,
-    ) -> Self {
-        let mut outside = false;
-        let mean_db = PerQuantity::from_fn(|quantity| {
-            let (drives, means) = targets[quantity].get(target)?;
-            match place(drives, drive, tolerance) {
-                Place::At(at) => means[at],
-                Place::Between { lower, upper, u } => {
-                    Some((1.0 - u) * means[lower]? + u * means[upper]?)
-                }
-                Place::Outside { .. } => {
-                    outside = true;
-                    None
-                }
-                Place::Nowhere => None,
-            }
-        });
-        Self { mean_db, outside }
-    }
-}
-
-impl QuietMeans {
-    /// D of a pulse with bubbles; nothing where too few quiet pulses have its drive.
-    pub(super) fn rise_db(&self, entry: &Entry, quantity: Quantity) -> Option<f64> {
-        Some(entry.lambda_db[quantity]? - self.0.get(&entry.key())?.mean_db[quantity]?)
-    }
-}
-
-impl Entry {
-    /// Its target and drive, to the last digit.
-    fn key(&self) -> (usize, u64) {
-        (self.series, self.drive.mpa().map_or(u64::MAX, f64::to_bits))
-    }
-}
-
-impl Set {
-    /// λ of all quiet pulses, dB.
-    #[must_use]
-    pub fn quiet_lambda_db(&self) -> Vec<f64> {
-        self.quiet.iter().flat_map(|series| series.lambda_db.iter().copied()).collect()
-    }
-
-    /// D of all quiet pulses, dB.
-    #[must_use]
-    pub fn quiet_rise_db(&self) -> Vec<f64> {
-        let rises = self
-            .quiet
-            .iter()
-            .flat_map(|series| series.lambda_db.iter().map(|lambda| lambda - series.mean_db));
-        rises.collect()
-    }
-
-    /// λ of all pulses with bubbles, dB.
-    #[must_use]
-    pub fn bubbles_lambda_db(&self) -> Vec<f64> {
-        self.bubbles.iter().flat_map(|series| series.lambda_db.iter().copied()).collect()
-    }
-
-    /// D of all pulses with bubbles, dB.
-    #[must_use]
-    pub fn bubbles_rise_db(&self) -> Vec<f64> {
-        self.bubbles.iter().flat_map(|series| series.rise_db.iter().copied()).collect()
-    }
-}
-
-impl Set {
-    /// Lag-1 autocorrelation of λ without bubbles, the mean over targets and drives by their pulses.
-    #[must_use]
-    pub fn lag1(&self) -> f64 {
-        let of = |series: &QuietSeries| {
-            let lag1 = autocorrelation(&series.lambda_db, 1);
-            (as_f64(series.lambda_db.len()), if lag1.is_finite() { lag1 } else { 0.0 })
-        };
-        let pulses: f64 = self.quiet.iter().map(|series| of(series).0).sum();
-        let sum: f64 = self.quiet.iter().map(of).map(|(pulses, lag1)| pulses * lag1).sum();
-        if pulses > 0.0 { sum / pulses } else { 0.0 }
-    }
 }
 
 impl Table {
@@ -386,7 +253,7 @@ impl Table {
         if Quantity::ALL.into_iter().any(|q| means.rise_db(entry, q).is_some()) {
             return None;
         }
-        let outside = means.0.get(&entry.key()).is_some_and(|expected| expected.outside);
+        let outside = means.is_outside(entry);
         Some(if outside { Hindrance::DriveOutside } else { Hindrance::NoBaseline })
     }
 
@@ -433,38 +300,11 @@ impl Table {
         }
     }
 
-    /// Mean λ of the quiet pulses on a channel.
+    /// What the pulses with bubbles on a channel stand over.
     pub(super) fn quiet_means(&self, channel: Channel) -> QuietMeans {
-        let mut sums = vec![[(0.0, 0_usize); 4]; self.series.len()];
-        for entry in self.entries.iter().filter(|e| (e.kind, e.channel) == (Kind::Quiet, channel)) {
-            for (quantity, lambda) in entry.lambda_db.iter() {
-                if let Some(lambda) = lambda {
-                    let (sum, count) = &mut sums[entry.series][quantity as usize];
-                    (*sum, *count) = (*sum + lambda, *count + 1);
-                }
-            }
-        }
-        let targets = PerQuantity::from_fn(|quantity| {
-            let mut targets: BTreeMap<Arc<str>, DriveMeans> = BTreeMap::new();
-            for (series, sums) in self.series.iter().zip(&sums) {
-                let (sum, count) = sums[quantity as usize];
-                if count > 0 {
-                    let enough = count >= LEAST_BASELINE_PULSES;
-                    let (drives, means) = targets.entry(Arc::clone(&series.target)).or_default();
-                    drives.push(series.drive);
-                    means.push(enough.then(|| sum / as_f64(count)));
-                }
-            }
-            targets
-        });
-        let mut expected = HashMap::new();
-        for entry in self.entries.iter().filter(|e| (e.kind, e.channel) == (Kind::Bubbles, channel))
-        {
-            let at = (&*self.series[entry.series].target, entry.drive);
-            let make = || Expected::of(&targets, at, self.drive_tolerance);
-            expected.entry(entry.key()).or_insert_with(make);
-        }
-        QuietMeans(expected)
+        let rows =
+            |kind| self.entries.iter().filter(move |e| (e.kind, e.channel) == (kind, channel));
+        QuietMeans::of(&self.series, rows(Kind::Quiet), rows(Kind::Bubbles), self.drive_tolerance)
     }
 
     /// The drives of pulses with bubbles, as [`BubblesSeries`] have them: for each series its place

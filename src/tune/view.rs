@@ -7,7 +7,8 @@
 
 use super::limit::CONFIDENCE;
 use super::onset::Onset;
-use super::table::{Kind, Set, Table};
+use super::set::Set;
+use super::table::{Kind, Table};
 use crate::detect::spec::Rule;
 use crate::detect::window::Window;
 use crate::detect::{Channel, DetectSpec, Drive};

@@ -5,11 +5,8 @@
 //! they are.
 
 use std::convert::Infallible;
-use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-
-use sha2::{Digest, Sha256};
 
 use crate::commands::pulses::PulseOptions;
 use crate::commands::replay::source;
@@ -17,7 +14,7 @@ use crate::commands::{DATA, Failure, Prepared, RUNNING, USAGE, say};
 use crate::config;
 use crate::detect::{Baseline, Channel, Drive, Row, Session, Stage};
 use crate::engine::{Judged, Sink, run};
-use crate::ingest::Recording;
+use crate::ingest::{Recording, file_sha256};
 use crate::session::baseline_file::Identity;
 use crate::session::read::SessionFolder;
 use crate::session::tuning_file::Origin;
@@ -266,9 +263,7 @@ pub(super) fn add_sessions(
         let ids = ids.into_iter().flat_map(|ids| ids.values());
         baselines.extend(ids.filter_map(|id| id.as_str().map(str::to_owned)));
         let csv = folder.file("pulses.csv");
-        let sha256 = sha256(&csv).map_err(|error| {
-            Failure::new(RUNNING, format!("{}: cannot read: {error}", csv.display()))
-        })?;
+        let sha256 = file_sha256(&csv)?;
         let label = match kinds.as_slice() {
             [kind] => kind.name(),
             _ => "session",
@@ -389,28 +384,6 @@ impl Sink for Floors {
         }
         Ok(())
     }
-}
-
-/// SHA-256 of a file, in hexadecimal digits.
-///
-/// # Errors
-/// When it cannot be read.
-pub(super) fn sha256(path: &Path) -> std::io::Result<String> {
-    use std::fmt::Write as _;
-    let (mut file, mut sum) = (File::open(path)?, Sha256::new());
-    let mut block = vec![0; 1 << 16];
-    loop {
-        let read = std::io::Read::read(&mut file, &mut block)?;
-        if read == 0 {
-            break;
-        }
-        sum.update(&block[..read]);
-    }
-    Ok(sum.finalize().iter().fold(String::new(), |mut text, byte| {
-        // Writing into a string cannot fail.
-        write!(text, "{byte:02x}").ok();
-        text
-    }))
 }
 
 /// Whether both kinds are there on some channel.
