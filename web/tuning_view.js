@@ -154,8 +154,9 @@ export class TuningView {
     const { db, fault } = typedDb(at('tuning-db').value);
     if (fault === undefined) this.tuning.setDb(db);
     else {
+      // Back at once: what is said next must stand beside the limit that holds.
+      at('tuning-db').value = this.shownDb ?? '';
       this.say(`limit not changed: ${fault}`, 'fault');
-      this.tuning.changed();
     }
     this.kept.delete('tuning-db');
   }
