@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::pulses::PulseOptions;
 use super::replay::{default_workers, source};
-use super::{CANNOT_CREATE, DATA, Failure, Prepared, USAGE, give, prepare, say};
+use super::{DATA, Failure, Prepared, USAGE, cannot_create, file_name, give, prepare, say};
 use crate::detect::diagnosis::{Diagnosis, Margin, Repeat, diagnose, repeatability};
 use crate::detect::{Baseline, Session, Stage, alpha};
 use crate::engine::{Input, run};
@@ -65,23 +65,19 @@ impl BaselineCommand {
     }
 
     fn write(&self, prepared: &Prepared, out: &Path) -> Result<u8, Failure> {
-        let cannot = |why: &dyn std::fmt::Display| {
-            Failure::new(CANNOT_CREATE, format!("{}: cannot create: {why}", out.display()))
-        };
         if out.exists() {
-            return Err(cannot(&"the file is there already"));
+            return Err(cannot_create(out, "the file is there already"));
         }
         let (baseline, recordings) = gather(prepared, &self.recordings, &self.pulses)?;
         let mut made_of = Vec::new();
         for recording in &recordings {
-            let name = recording.path.file_name().unwrap_or_default().to_string_lossy();
-            made_of.push((name.into_owned(), recording.sha256()?));
+            made_of.push((file_name(&recording.path), recording.sha256()?));
         }
         let value = baseline_file::to_json(&baseline, &prepared.identity(), &made_of);
         if let Some(folder) = out.parent().filter(|folder| !folder.as_os_str().is_empty()) {
-            std::fs::create_dir_all(folder).map_err(|error| cannot(&error))?;
+            std::fs::create_dir_all(folder).map_err(|error| cannot_create(out, error))?;
         }
-        std::fs::write(out, format!("{value}\n")).map_err(|error| cannot(&error))?;
+        std::fs::write(out, format!("{value}\n")).map_err(|error| cannot_create(out, error))?;
         let detect = &prepared.loaded.settings.detect;
         let found = diagnose(&baseline, &prepared.plan.used_channels, detect);
         give(&text(&found, prepared))?;

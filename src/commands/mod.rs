@@ -147,6 +147,17 @@ impl From<std::convert::Infallible> for Failure {
     }
 }
 
+/// A file or folder that cannot be made, and why.
+pub fn cannot_create(path: &Path, why: impl std::fmt::Display) -> Failure {
+    Failure::new(CANNOT_CREATE, format!("{}: cannot create: {why}", path.display()))
+}
+
+/// The last part of a path.
+#[must_use]
+pub fn file_name(path: &Path) -> String {
+    path.file_name().unwrap_or_default().to_string_lossy().into_owned()
+}
+
 /// Talks to the person: one line to standard error.
 pub fn say(line: &str) {
     // Nobody can be told when standard error is closed.
@@ -314,11 +325,7 @@ impl Prepared {
         let settings = &self.loaded.settings;
         let mut sources = Vec::new();
         for recording in recordings {
-            let name = recording
-                .path
-                .file_name()
-                .map_or_else(String::new, |name| name.to_string_lossy().into_owned());
-            sources.push((name, Some(recording.sha256()?)));
+            sources.push((file_name(&recording.path), Some(recording.sha256()?)));
         }
         Ok(Head {
             configuration: self.loaded.text.clone(),

@@ -3,7 +3,7 @@
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
-use super::{CANNOT_CREATE, DATA, Failure, NO_INPUT, RUNNING, give, say};
+use super::{CANNOT_CREATE, DATA, Failure, NO_INPUT, RUNNING, cannot_create, give, say};
 use crate::report::{ReportError, make};
 use crate::session::read::{ReadError, SessionFolder};
 
@@ -88,9 +88,7 @@ impl Report {
 
     /// Writes to a file beside and moves it there, so that a report is whole or not there.
     fn write(&self, out: &Path, html: &str) -> Result<(), Failure> {
-        let cannot = |error: std::io::Error| {
-            Failure::new(CANNOT_CREATE, format!("{}: cannot create: {error}", out.display()))
-        };
+        let cannot = |error: std::io::Error| cannot_create(out, error);
         if let Some(folder) = out.parent().filter(|folder| !folder.as_os_str().is_empty()) {
             std::fs::create_dir_all(folder).map_err(cannot)?;
         }

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::monitor::token;
 use super::pulses::PulseOptions;
-use super::{CONFIG, DATA, Failure, RUNNING, USAGE, prepare, say};
+use super::{CONFIG, DATA, Failure, RUNNING, USAGE, file_name, prepare, say};
 use crate::ingest::play::{Address, Pace, Play, PlayError, play};
 use crate::ingest::wire::{Expectation, Hello, StageFrom, StreamId};
 use crate::ingest::{Arrangement, Expect, Recording, Source};
@@ -140,10 +140,7 @@ impl Send {
         let recordings: Vec<Recording> = opened.iter().map(|(_, r)| r.clone()).collect();
         Source::new(recordings, 1, Vec::new)?;
         for (expected, recording) in opened {
-            let name = recording
-                .path
-                .file_name()
-                .map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+            let name = file_name(&recording.path);
             let mut hello =
                 hello(&expected, recording.stream.start, &short(&format!("simmer send {name}")))?;
             hello.payload_crc = !self.no_payload_crc;

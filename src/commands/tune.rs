@@ -13,7 +13,7 @@ use serde_json::{Value, json};
 
 use super::pulses::PulseOptions;
 use super::replay::default_workers;
-use super::{CANNOT_CREATE, Failure, NO_INPUT, Prepared, USAGE, give, prepare, say};
+use super::{Failure, NO_INPUT, Prepared, USAGE, cannot_create, file_name, give, prepare, say};
 use crate::detect::alpha;
 use crate::ingest::{file_sha256, read_loss};
 use crate::report::tuning::{tuning_figures, tuning_page};
@@ -149,7 +149,7 @@ impl Tune {
             }
         };
         let about = About {
-            configuration: (gather::file_name(&self.config), prepared.loaded.sha256.clone()),
+            configuration: (file_name(&self.config), prepared.loaded.sha256.clone()),
             origins,
             drive_means: prepared.loaded.settings.drive.drive_means.clone(),
             alpha: alpha(detect, channels),
@@ -207,7 +207,7 @@ impl Tune {
         origins: &mut Vec<Origin>,
         workers: usize,
     ) -> Result<Value, Failure> {
-        let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        let name = file_name(path);
         let sha256 = file_sha256(path)?;
         origins.push(Origin { label: "loss", name: name.clone(), sha256 });
         let floor = if self.site_noise.is_empty() {
@@ -301,11 +301,13 @@ fn write(
     let value = tuning_json(tuned, table, &settings.detect, about);
     let limits = limits_toml(tuned, &settings.alarms, &settings.detect, about);
     let texts = [Some(format!("{value:#}\n")), Some(tuning_page(&value)), limits];
-    std::fs::create_dir_all(out).map_err(|error| cannot(out, &error))?;
+    std::fs::create_dir_all(out).map_err(|error| cannot_create(out, error))?;
     for (name, text) in FILES.into_iter().zip(texts) {
         let path = out.join(name);
         match text {
-            Some(text) => std::fs::write(&path, text).map_err(|error| cannot(&path, &error))?,
+            Some(text) => {
+                std::fs::write(&path, text).map_err(|error| cannot_create(&path, error))?
+            }
             None => say(
                 "warning: no limits.toml: no alarm of the configuration watches a quantity that has a limit",
             ),
@@ -318,33 +320,29 @@ fn write(
 }
 
 fn write_figures(folder: &Path, value: &Value) -> Result<(), Failure> {
-    std::fs::create_dir_all(folder).map_err(|error| cannot(folder, &error))?;
+    std::fs::create_dir_all(folder).map_err(|error| cannot_create(folder, error))?;
     for (name, svg, csv) in tuning_figures(value) {
         for (ending, text) in [("svg", svg), ("csv", csv)] {
             let path = folder.join(format!("{name}.{ending}"));
             if path.exists() {
-                return Err(cannot(&path, &"the file is there already"));
+                return Err(cannot_create(&path, "the file is there already"));
             }
-            std::fs::write(&path, text).map_err(|error| cannot(&path, &error))?;
+            std::fs::write(&path, text).map_err(|error| cannot_create(&path, error))?;
         }
     }
     say(&format!("figures in {}", folder.display()));
     Ok(())
 }
 
-fn cannot(path: &Path, why: &dyn std::fmt::Display) -> Failure {
-    Failure::new(CANNOT_CREATE, format!("{}: cannot create: {why}", path.display()))
-}
-
 fn check_out(out: &Path) -> Result<(), Failure> {
     for name in FILES {
         let path = out.join(name);
         if path.exists() {
-            return Err(cannot(&path, &"the file is there already"));
+            return Err(cannot_create(&path, "the file is there already"));
         }
     }
     if out.exists() && !out.is_dir() {
-        return Err(cannot(out, &"it is no folder"));
+        return Err(cannot_create(out, "it is no folder"));
     }
     Ok(())
 }

@@ -30,16 +30,10 @@ pub struct Facts {
     pub(super) configured: Vec<AlarmSpec>,
     /// Those and the ones that are always there.
     pub(super) alarms: Vec<AlarmSpec>,
-    /// Pulses of one exposure.
-    pub(super) expected_pulses: u64,
     /// What is sonicated.
     pub(super) subject: String,
     /// A pulse is overdue after this long, s.
     pub(super) missing_after_s: f64,
-    /// Drives match within this share.
-    pub(super) drive_tolerance: f64,
-    /// Every test is lowered by this, dB.
-    pub(super) repeatability_db: PerQuantity<f64>,
     /// Width of all bins of a quantity, Hz.
     pub(super) width_hz: PerQuantity<f64>,
     /// Width of a bin, Hz.
@@ -88,11 +82,8 @@ impl Facts {
             channels: plan.used_channels.clone(),
             configured: settings.alarms.clone(),
             alarms,
-            expected_pulses: settings.detect.expected_pulses,
             subject,
             missing_after_s,
-            drive_tolerance: settings.drive.drive_tolerance,
-            repeatability_db: settings.detect.repeatability_db,
             width_hz: PerQuantity::from_fn(|q| as_f64(plan.bands.bins_of(q)) * plan.bin_hz),
             bin_hz: plan.bin_hz,
             bins: plan.bins(),

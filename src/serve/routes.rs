@@ -259,7 +259,8 @@ async fn spectrum(
         let record =
             record.ok_or_else(|| Problem::not_found(format!("pulse {pulse} is not kept")))?;
         let spectra = state.spectra.get(n);
-        let look = state.course.look(&record.target, record.drive_mpa, facts.drive_tolerance);
+        let look =
+            state.course.look(&record.target, record.drive_mpa, facts.detect.drive_tolerance);
         (spectra, look)
     };
     let spectra = spectra.ok_or_else(|| {
@@ -311,7 +312,7 @@ async fn listen(
     let newest = room.hub.state().heard.clone();
     let newest = newest.as_deref().and_then(PulseRecord::whole);
     let row = newest.ok_or_else(|| Problem::not_found("no exposure pulse has been heard yet"))?;
-    Ok(Json(together::listen_json(row, db, room.hub.facts.expected_pulses)))
+    Ok(Json(together::listen_json(row, db, room.hub.facts.detect.expected_pulses)))
 }
 
 async fn exposures(State(room): State<Arc<Room>>) -> Json<Value> {

@@ -147,7 +147,7 @@ impl Snapshot {
     /// What the exposure's pulses say together; nothing in other stages and while nothing is heard.
     pub(super) fn together(&self, facts: &Facts) -> Option<String> {
         let last = self.last.as_ref().filter(|last| last.stage == Stage::Exposure)?;
-        together::of_row(last.whole()?, facts.expected_pulses)
+        together::of_row(last.whole()?, facts.detect.expected_pulses)
     }
 
     /// The growing baseline a pulse belongs to.
@@ -156,7 +156,8 @@ impl Snapshot {
         use crate::detect::baseline::within;
         let distance = |drive: Drive| match (Drive::of(last.drive_mpa), drive) {
             (Drive::Known(mpa), Drive::Known(known)) => {
-                within(mpa - known, facts.drive_tolerance * known).then_some((mpa - known).abs())
+                within(mpa - known, facts.detect.drive_tolerance * known)
+                    .then_some((mpa - known).abs())
             }
             (asked, known) => (asked == known).then_some(0.0),
         };
@@ -303,7 +304,9 @@ fn deaf_channels(record: &PulseRecord) -> Vec<(Channel, String)> {
 fn margin_db(row: &Row, quantity: Quantity, limit: AlarmLimit, facts: &Facts) -> Option<f64> {
     match limit {
         AlarmLimit::Budget => Some(
-            row.detect_db[quantity]? - facts.repeatability_db[quantity] - row.limit_db[quantity]?,
+            row.detect_db[quantity]?
+                - facts.detect.repeatability_db[quantity]
+                - row.limit_db[quantity]?,
         ),
         AlarmLimit::AboveBaselineDb { on_db, .. } => Some(row.detect_db[quantity]? - on_db),
         AlarmLimit::DensityV2PerHz { on_v2_per_hz, .. } => {

@@ -111,7 +111,8 @@ impl State {
                 }
             }
             What::ExposureEnded { summary } => {
-                let value = rows::exposure_value(summary, &facts.subject, facts.expected_pulses);
+                let value =
+                    rows::exposure_value(summary, &facts.subject, facts.detect.expected_pulses);
                 self.exposures.push(Arc::new(value));
             }
             What::Stream { name } if !facts.live => self.stream.name = Some(name.to_string()),

@@ -79,7 +79,7 @@ fn exposure_json(snapshot: &Snapshot, facts: &Facts) -> Value {
     snapshot.exposure.map_or(Value::Null, |exposure| {
         json!({
             "number": exposure.number, "received": exposure.received,
-            "expected": facts.expected_pulses, "missing": exposure.missing,
+            "expected": facts.detect.expected_pulses, "missing": exposure.missing,
         })
     })
 }

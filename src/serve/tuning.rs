@@ -230,7 +230,7 @@ fn look(room: &Room, asked: &Asked) -> Result<Value, Problem> {
         ("channel", channel_json(channel)),
         ("channels", channels.iter().map(|channel| channel_json(*channel)).collect()),
         ("quantity", json!(asked.quantity.name())),
-        ("expected_pulses", json!(facts.expected_pulses)),
+        ("expected_pulses", json!(facts.detect.expected_pulses)),
         ("drive_means", json!(facts.drive_means)),
         ("n_quiet", json!(quiet)),
         ("n_bubbles", json!(bubbles)),
@@ -360,7 +360,7 @@ impl Shelf {
             if let Some(kept) = fresh(&stamp) {
                 return Ok(kept);
             }
-            let mut table = Table::new(hub.facts.drive_tolerance);
+            let mut table = Table::new(hub.facts.detect.drive_tolerance);
             for record in &records {
                 if let Some(kind) = Kind::of(record.stage) {
                     let rows = record.rows.iter().filter(|row| row.pulse.is_some());
@@ -396,7 +396,7 @@ fn named(hub: &Hub, name: &str) -> Result<PathBuf, Problem> {
 fn read_folder(path: &Path, name: &str, stamp: Stamp, facts: &Facts) -> Result<Kept, Problem> {
     let unread = |error: &dyn std::fmt::Display| Problem::refused(error.to_string());
     let folder = SessionFolder::open(path).map_err(|error| unread(&error))?;
-    let mut table = Table::new(facts.drive_tolerance);
+    let mut table = Table::new(facts.detect.drive_tolerance);
     folder
         .known_pulses(&[Kind::Quiet, Kind::Bubbles], &mut table)
         .map_err(|error| unread(&error))?;

@@ -68,9 +68,7 @@ impl Set {
     pub fn bubbles_rise_db(&self) -> Vec<f64> {
         self.bubbles.iter().flat_map(|series| series.rise_db.iter().copied()).collect()
     }
-}
 
-impl Set {
     /// Lag-1 autocorrelation of λ without bubbles, the mean over targets and drives by their pulses.
     #[must_use]
     pub fn lag1(&self) -> f64 {

@@ -234,18 +234,27 @@ impl Table {
     #[must_use]
     pub fn left_out(&self) -> Vec<(Kind, Channel, String, u64)> {
         let mut all = self.left_out.clone();
-        for channel in self.channels() {
-            let means = self.quiet_means(channel);
-            let bubbles = self.entries.iter();
-            for entry in bubbles.filter(|e| (e.kind, e.channel) == (Kind::Bubbles, channel)) {
-                if let Some(why) = Self::stands_alone(&means, entry) {
-                    *all.entry((Kind::Bubbles, channel, why.name().to_owned())).or_default() += 1;
-                }
-            }
+        for (entry, why) in self.alone() {
+            *all.entry((Kind::Bubbles, entry.channel, why.name().to_owned())).or_default() += 1;
         }
         all.into_iter()
             .map(|((kind, channel, reason), rows)| (kind, channel, reason, rows))
             .collect()
+    }
+
+    /// Pulses with bubbles that have no D, and why.
+    fn alone(&self) -> Vec<(&Entry, Hindrance)> {
+        let of_channel = |channel| {
+            let means = self.quiet_means(channel);
+            let bubbles = self.rows_of(Kind::Bubbles, channel);
+            bubbles.filter_map(move |entry| Some((entry, Self::stands_alone(&means, entry)?)))
+        };
+        self.channels().into_iter().flat_map(of_channel).collect()
+    }
+
+    /// Rows of a kind on one channel, in order.
+    pub(super) fn rows_of(&self, kind: Kind, channel: Channel) -> impl Iterator<Item = &Entry> {
+        self.entries.iter().filter(move |entry| (entry.kind, entry.channel) == (kind, channel))
     }
 
     /// Why a pulse with bubbles has no D, if it has none.
@@ -261,7 +270,7 @@ impl Table {
     #[must_use]
     pub fn rows(&self, kind: Kind, channel: Channel) -> usize {
         let means = self.quiet_means(channel);
-        let rows = self.entries.iter().filter(|e| (e.kind, e.channel) == (kind, channel));
+        let rows = self.rows_of(kind, channel);
         rows.filter(|entry| kind == Kind::Quiet || Self::stands_alone(&means, entry).is_none())
             .count()
     }
@@ -271,12 +280,8 @@ impl Table {
     pub fn drives_alone(&self) -> Vec<Drive> {
         let (drives, joined) = self.drives();
         let mut alone = vec![false; drives.len()];
-        for channel in self.channels() {
-            let means = self.quiet_means(channel);
-            let bubbles = self.entries.iter();
-            for entry in bubbles.filter(|e| (e.kind, e.channel) == (Kind::Bubbles, channel)) {
-                alone[joined[entry.series]] |= Self::stands_alone(&means, entry).is_some();
-            }
+        for (entry, _) in self.alone() {
+            alone[joined[entry.series]] = true;
         }
         drives.into_iter().zip(alone).filter(|(_, alone)| *alone).map(|(drive, _)| drive).collect()
     }
@@ -302,8 +307,7 @@ impl Table {
 
     /// What the pulses with bubbles on a channel stand over.
     pub(super) fn quiet_means(&self, channel: Channel) -> QuietMeans {
-        let rows =
-            |kind| self.entries.iter().filter(move |e| (e.kind, e.channel) == (kind, channel));
+        let rows = |kind| self.rows_of(kind, channel);
         QuietMeans::of(&self.series, rows(Kind::Quiet), rows(Kind::Bubbles), self.drive_tolerance)
     }
 

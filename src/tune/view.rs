@@ -154,8 +154,8 @@ fn verdicts(
         choices[quantity].map(|choice| (choice.over_db, Window::new(choice.rule)))
     });
     let mut before = None;
-    let (bubbles, means) = (table.entries.iter(), table.quiet_means(channel));
-    for entry in bubbles.filter(|e| (e.kind, e.channel) == (Kind::Bubbles, channel)) {
+    let means = table.quiet_means(channel);
+    for entry in table.rows_of(Kind::Bubbles, channel) {
         let now = Some((entry.series, entry.exposure));
         if now != before {
             windows.0.iter_mut().flatten().for_each(|(_, window)| window.clear());

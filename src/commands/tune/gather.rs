@@ -10,7 +10,7 @@ use std::sync::Arc;
 
 use crate::commands::pulses::PulseOptions;
 use crate::commands::replay::source;
-use crate::commands::{DATA, Failure, Prepared, RUNNING, USAGE, say};
+use crate::commands::{DATA, Failure, Prepared, RUNNING, USAGE, file_name, say};
 use crate::config;
 use crate::detect::{Baseline, Channel, Drive, Row, Session, Stage};
 use crate::engine::{Judged, Sink, run};
@@ -156,11 +156,6 @@ impl Opened {
             }
         }
     }
-}
-
-/// The last part of a path.
-pub(super) fn file_name(path: &Path) -> String {
-    path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
 }
 
 /// What recordings said.
