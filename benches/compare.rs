@@ -13,13 +13,14 @@ use realfft::RealFftPlanner;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 use simmer::bench::{Scene, SceneSpec, Scratch};
-use simmer::config::parse;
+use simmer::config::{parse, scenario};
 use simmer::detect::Session;
 use simmer::engine::{Judged, Sink, run, scene};
 use simmer::ingest::{Arrangement, DEFAULT_BLOCK_BYTES, Expect, Recording, SigmfWriter, Source};
 use simmer::signal::{Plan, Window, transform_path};
 
 const CONFIGURATION: &str = include_str!("../config/bench-phantom.toml");
+const SCENARIO: &str = include_str!("../config/scenarios/open-water.toml");
 
 /// The same spectra with SciPy and with hand-batched NumPy; prints seconds, one a line.
 const PYTHON: &str = r"
@@ -73,15 +74,18 @@ impl Bench {
             pulse_s: loaded.settings.drive.pulse_s,
             repetition_hz: loaded.settings.drive.repetition_hz,
         };
-        let source = Scene::demo(&spec, 60.0, 1).expect("the scene can be made");
+        let scenario = scenario::parse("open-water.toml", SCENARIO).expect("the example loads");
+        let setup = scenario.setup(&loaded.settings, None).expect("the example is a bench");
+        let source = Scene::demo(&spec, setup, 60.0, 1).expect("the scene can be made");
         let base = folder.join("bench");
         let stream = scene::stream(&source);
         let volts = &loaded.settings.signal.receive.volts_per_count;
         let mut writer =
             SigmfWriter::create(&base, &stream, volts).expect("a folder to write into");
         let (mut scratch, mut counts, mut x) = (Scratch::default(), Vec::new(), Vec::new());
-        for pulse in source.pulses().take(pulses) {
-            source.record(&pulse, &mut scratch, &mut counts);
+        for pulse in source.pulses().expect("bubbles").take(pulses) {
+            let pulse = pulse.expect("a pulse");
+            source.record(&pulse, &mut scratch, &mut counts).expect("a record");
             let bytes: Vec<u8> = counts.iter().flat_map(|count| count.to_le_bytes()).collect();
             writer.pulse(&scene::tag(&pulse), &bytes).expect("room for the recording");
             x.extend_from_slice(&counts);

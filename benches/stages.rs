@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use simmer::bench::{Scene, SceneSpec, Scratch};
-use simmer::config::parse;
+use simmer::config::{parse, scenario};
 use simmer::detect::{Channel, Judgement, Pulse, PulseTime, Rule, Session, Stage};
 use simmer::signal::{ChannelReading, Ear, PerQuantity, Plan, Quantity, SampleFormat, pcm};
 use simmer::tune::QuantityTuning;
@@ -13,6 +13,7 @@ use simmer::tune::table::{Kind, Seen, Table};
 use simmer::tune::view::{Choice, View};
 
 const CONFIGURATION: &str = include_str!("../config/bench-phantom.toml");
+const SCENARIO: &str = include_str!("../config/scenarios/open-water.toml");
 
 fn stages(criterion: &mut Criterion) {
     let loaded = parse("config/bench-phantom.toml", CONFIGURATION).expect("the example loads");
@@ -23,10 +24,12 @@ fn stages(criterion: &mut Criterion) {
         pulse_s: settings.drive.pulse_s,
         repetition_hz: settings.drive.repetition_hz,
     };
-    let scene = Scene::demo(&spec, 60.0, 1).expect("the scene can be made");
-    let pulse = scene.pulse(250).expect("the scene has 300 pulses");
+    let bench = scenario::parse("open-water.toml", SCENARIO).expect("the example loads");
+    let setup = bench.setup(settings, None).expect("the example is a bench");
+    let scene = Scene::demo(&spec, setup, 60.0, 1).expect("the scene can be made");
+    let pulse = scene.pulses().expect("bubbles").nth(250).expect("300 pulses").expect("a pulse");
     let (mut scratch, mut counts) = (Scratch::default(), Vec::new());
-    scene.record(&pulse, &mut scratch, &mut counts);
+    scene.record(&pulse, &mut scratch, &mut counts).expect("a record");
     let bytes: Vec<u8> = counts.iter().flat_map(|count| count.to_le_bytes()).collect();
     let samples = u64::try_from(counts.len()).expect("a record is short");
 
@@ -45,7 +48,7 @@ fn stages(criterion: &mut Criterion) {
         });
     });
     group.bench_function("the simulated bench", |b| {
-        b.iter(|| scene.record(black_box(&pulse), &mut scratch, &mut counts));
+        b.iter(|| scene.record(black_box(&pulse), &mut scratch, &mut counts).expect("a record"));
     });
     let mut session = Session::new(&plan, &settings.detect, &settings.alarms, None);
     let readings = [reading];

@@ -1,6 +1,7 @@
 //! Makes the recordings of this folder again: `cargo run --release --example demo_data -- DIR`.
 //!
-//! They are simulated by [`Law::demo`] with the seed below, under `config.toml` beside this file:
+//! They are simulated on the bench of `config/scenarios/open-water.toml` with the seed and the steps
+//! below, under `config.toml` beside this file:
 //! `baseline.sigmf-*`, `exposure.sigmf-*`, `cued.wav` with its cue list `cued.csv`, `scope.mat`. DIR
 //! must not hold them yet. The same binary and seed give the same bytes on every machine.
 
@@ -11,14 +12,14 @@ use std::io::Write as _;
 use std::path::Path;
 
 use anyhow::{Context as _, Result, bail, ensure};
-use simmer::bench::{Law, Part, Scene, SceneSpec, Scratch, Step};
-use simmer::config::{self, Settings};
-use simmer::engine::scene::{append, stream, tag};
+use simmer::bench::{Part, Scene, ScenePulse, SceneSpec, Scratch, Step};
+use simmer::config::{self, Settings, scenario};
+use simmer::engine::scene::{append, learn, stream, tag};
 use simmer::ingest::{SigmfWriter, WavWriter};
 
 /// What all random numbers come from.
 const SEED: u64 = 20_260_504;
-/// Drives, MPa: below the half-order onset of the law, above it, above its inertial onset.
+/// Drives, MPa: harmonics alone, half-order lines as well, broadband as well.
 const DRIVES_MPA: [f64; 3] = [0.09, 0.16, 0.30];
 /// Pulses in `baseline`, in `exposure`, in `cued` at each of their drives.
 const PULSES: [u32; 3] = [30, 15, 5];
@@ -41,15 +42,18 @@ fn make(folder: &Path) -> Result<()> {
         .map_err(|diagnosis| anyhow::anyhow!("{diagnosis}"))?;
     let settings = &loaded.settings;
     let scene = scene(settings)?;
-    let [baseline, exposure, cued] = PULSES.map(u64::from);
-    let (first, second) = (3 * baseline, 3 * (baseline + exposure));
-    write_sigmf(&scene, settings, 0..first, &folder.join("baseline"))?;
-    write_sigmf(&scene, settings, first..second, &folder.join("exposure"))?;
-    let numbers = second..second + 2 * cued;
-    write_wav(&scene, settings, numbers.clone(), &folder.join("cued"))?;
+    learn(&scene, std::thread::available_parallelism()?.get(), || false)?;
+    let pulses = scene.pulses()?.collect::<Result<Vec<ScenePulse>, _>>()?;
+    let [baseline, exposure, cued] = PULSES.map(usize::try_from);
+    let (baseline, exposure, cued) = (3 * baseline?, 3 * exposure?, cued?);
+    let (first, rest) = pulses.split_at(baseline);
+    let (second, last) = rest.split_at(exposure);
+    write_sigmf(&scene, settings, first, &folder.join("baseline"))?;
+    write_sigmf(&scene, settings, second, &folder.join("exposure"))?;
+    write_wav(&scene, settings, last, &folder.join("cued"))?;
     // Two pulses of each drive.
-    let few = numbers.filter(|number| (number - second) % cued < 2);
-    write_mat(&scene, settings, few, &folder.join("scope.mat"))
+    let few: Vec<&ScenePulse> = last.chunks(cued).flat_map(|alike| &alike[..2]).collect();
+    write_mat(&scene, settings, &few, &folder.join("scope.mat"))
 }
 
 /// Baseline and exposure at all three drives, then the cued pulses at the two higher ones.
@@ -57,45 +61,45 @@ fn scene(settings: &Settings) -> Result<Scene> {
     let [baseline, exposure, cued] = PULSES;
     let mut steps = Vec::new();
     let mut add = |part, drives: &[f64], pulses| {
-        steps.extend(drives.iter().map(|&drive_mpa| Step { part, drive_mpa, pulses }));
+        steps.extend(drives.iter().map(|&drive_mpa| Step::plain(part, drive_mpa, pulses)));
     };
-    add(Part::NoBubbles, &DRIVES_MPA, baseline);
-    add(Part::Bubbles, &DRIVES_MPA, exposure);
-    add(Part::Bubbles, &DRIVES_MPA[1..], cued);
+    add(Part::Baseline, &DRIVES_MPA, baseline);
+    add(Part::Exposure, &DRIVES_MPA, exposure);
+    add(Part::Exposure, &DRIVES_MPA[1..], cued);
+    steps[DRIVES_MPA.len()].injection = true;
     let spec = SceneSpec {
         signal: settings.signal.clone(),
         pulse_s: settings.drive.pulse_s,
         repetition_hz: settings.drive.repetition_hz,
     };
-    Ok(Scene::new(&spec, Law::demo(), steps, SEED)?)
+    let name = "config/scenarios/open-water.toml";
+    let setup = scenario::parse(name, include_str!("../config/scenarios/open-water.toml"))
+        .and_then(|scenario| scenario.setup(settings, None))
+        .map_err(|diagnosis| anyhow::anyhow!("{diagnosis}"))?;
+    Ok(Scene::new(&spec, setup, steps, SEED)?)
 }
 
 /// Writes pulses of the scene as a SigMF pair.
 fn write_sigmf(
     scene: &Scene,
     settings: &Settings,
-    numbers: std::ops::Range<u64>,
+    pulses: &[ScenePulse],
     base: &Path,
 ) -> Result<()> {
     let volts_per_count = &settings.signal.receive.volts_per_count;
     let mut writer = SigmfWriter::create(base, &stream(scene), volts_per_count)?;
     let (mut scratch, mut counts, mut bytes) = (Scratch::default(), Vec::new(), Vec::new());
-    for pulse in numbers.filter_map(|number| scene.pulse(number)) {
-        scene.record(&pulse, &mut scratch, &mut counts);
+    for pulse in pulses {
+        scene.record(pulse, &mut scratch, &mut counts)?;
         bytes.clear();
         append(&counts, &mut bytes);
-        writer.pulse(&tag(&pulse), &bytes)?;
+        writer.pulse(&tag(pulse), &bytes)?;
     }
     Ok(writer.finish()?)
 }
 
 /// Writes pulses of the scene back to back as a WAV file with a cue list.
-fn write_wav(
-    scene: &Scene,
-    settings: &Settings,
-    numbers: std::ops::Range<u64>,
-    base: &Path,
-) -> Result<()> {
+fn write_wav(scene: &Scene, settings: &Settings, pulses: &[ScenePulse], base: &Path) -> Result<()> {
     let receive = &settings.signal.receive;
     let channels = u16::try_from(scene.channels())?;
     // A WAV header has whole hertz.
@@ -105,10 +109,10 @@ fn write_wav(
     let mut writer = WavWriter::create(&base.with_extension("wav"), channels, rate_hz)?;
     let mut cues = "start_sample,sample_count,pulse,drive_mpa,stage,trigger_sample\n".to_owned();
     let (mut scratch, mut counts, mut start) = (Scratch::default(), Vec::new(), 0);
-    for pulse in numbers.filter_map(|number| scene.pulse(number)) {
-        scene.record(&pulse, &mut scratch, &mut counts);
+    for pulse in pulses {
+        scene.record(pulse, &mut scratch, &mut counts)?;
         writer.counts(&counts)?;
-        let (samples, stage) = (scene.record_samples(), tag(&pulse).stage.name());
+        let (samples, stage) = (scene.record_samples(), tag(pulse).stage.name());
         let (number, drive_mpa) = (pulse.number, pulse.drive_mpa);
         writeln!(cues, "{start},{samples},{number},{drive_mpa},{stage},{}", start + trigger)?;
         start += samples;
@@ -123,14 +127,14 @@ fn write_wav(
 fn write_mat(
     scene: &Scene,
     settings: &Settings,
-    numbers: impl Iterator<Item = u64>,
+    pulses: &[&ScenePulse],
     path: &Path,
 ) -> Result<()> {
     let receive = &settings.signal.receive;
     let (mut scratch, mut counts, mut received) = (Scratch::default(), Vec::new(), Vec::new());
     let mut drives = Vec::new();
-    for pulse in numbers.filter_map(|number| scene.pulse(number)) {
-        scene.record(&pulse, &mut scratch, &mut counts);
+    for pulse in pulses {
+        scene.record(pulse, &mut scratch, &mut counts)?;
         append(&counts, &mut received);
         drives.extend(pulse.drive_mpa.to_le_bytes());
     }

@@ -13,6 +13,7 @@ use crate::commands::replay::Replay;
 use crate::commands::report::Report;
 use crate::commands::send::Send;
 use crate::commands::sessions::Sessions;
+use crate::commands::simulate::Simulate;
 use crate::commands::tune::Tune;
 use crate::commands::{Failure, say};
 
@@ -54,6 +55,8 @@ pub enum Command {
     Compare(Compare),
     /// Shows the variables of a MATLAB or HDF5 file, or makes a SigMF recording of one
     Import(Import),
+    /// A scenario of the simulated bench becomes a recording, with the truth beside it
+    Simulate(Simulate),
     /// Reads one file for `simmer import`, in a process of its own
     #[command(hide = true)]
     ReadApart(ReadApart),
@@ -75,6 +78,7 @@ pub fn run(cli: &Cli) -> u8 {
         Command::Sessions(command) => command.run(),
         Command::Compare(command) => command.run(),
         Command::Import(command) => command.run(),
+        Command::Simulate(command) => command.run(),
         Command::ReadApart(command) => command.run(),
     };
     match outcome {

@@ -1,5 +1,7 @@
 //! Which pulses a scene has, in which order.
 
+use std::sync::Arc;
+
 use super::spec::SceneError;
 
 /// Drives of the demo's scene, MPa.
@@ -18,28 +20,64 @@ const OTHER_FEWEST: u32 = 24;
 /// Length of the shortest and the longest scene, s.
 const SECONDS: [f64; 2] = [30.0, 86_400.0];
 
-/// What is true of a pulse.
+/// What a pulse is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Part {
     /// No drive.
     Silence,
-    /// Drive without bubbles.
-    NoBubbles,
-    /// Drive with bubbles.
-    Bubbles,
-    /// Drive with bubbles, heard by a receiver that lost its coupling.
-    Uncoupled,
+    /// Drive before bubbles are there.
+    Baseline,
+    /// Drive when bubbles may be there.
+    Exposure,
+}
+
+impl Part {
+    /// All of them.
+    pub const ALL: [Self; 3] = [Self::Silence, Self::Baseline, Self::Exposure];
+
+    /// The name of the stage its pulses belong to.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Silence => "noise",
+            Self::Baseline => "baseline",
+            Self::Exposure => "exposure",
+        }
+    }
 }
 
 /// Pulses alike.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Step {
-    /// What is true of them.
+    /// What they are for.
     pub part: Part,
     /// Drive, MPa; 0 in silence.
     pub drive_mpa: f64,
     /// How many.
     pub pulses: u32,
+    /// The target's name; empty when there is only one.
+    pub target: Arc<str>,
+    /// Whether bubbles are injected just before the first of them.
+    pub injection: bool,
+    /// Whether the receivers are coupled.
+    pub coupled: bool,
+    /// Pause before the first of them, s.
+    pub pause_s: f64,
+}
+
+impl Step {
+    /// Coupled pulses of the only target without pause or injection.
+    #[must_use]
+    pub fn plain(part: Part, drive_mpa: f64, pulses: u32) -> Self {
+        let (target, injection, coupled, pause_s) = (Arc::from(""), false, true, 0.0);
+        Self { part, drive_mpa, pulses, target, injection, coupled, pause_s }
+    }
+
+    /// The same with an injection before the first pulse.
+    #[must_use]
+    pub fn injected(self) -> Self {
+        Self { injection: true, ..self }
+    }
 }
 
 /// The steps of [`super::Scene::demo`].
@@ -63,14 +101,16 @@ fn steps(pulses: f64) -> Vec<Step> {
     let others = pulses - 6 * baseline;
     let [noise, uncoupled] = OTHER_SHARES.map(|share| whole(share * f64::from(others)));
     let ramp = others - noise - uncoupled;
-    let step = |part, drive_mpa, pulses| Step { part, drive_mpa, pulses };
-    let mut steps = vec![step(Part::Silence, 0.0, noise)];
-    steps.extend(DEMO_DRIVES_MPA.map(|drive| step(Part::NoBubbles, drive, baseline)));
+    let mut steps = vec![Step::plain(Part::Silence, 0.0, noise)];
+    steps.extend(DEMO_DRIVES_MPA.map(|drive| Step::plain(Part::Baseline, drive, baseline)));
     for (drive, place) in DEMO_DRIVES_MPA.into_iter().zip(0..) {
         // What does not divide by six goes to the highest drives.
-        steps.push(step(Part::Bubbles, drive, ramp / 6 + u32::from(place + ramp % 6 >= 6)));
+        let pulses = ramp / 6 + u32::from(place + ramp % 6 >= 6);
+        let injection = place == 0;
+        steps.push(Step { injection, ..Step::plain(Part::Exposure, drive, pulses) });
     }
-    steps.push(step(Part::Uncoupled, DEMO_UNCOUPLED_MPA, uncoupled));
+    let last = Step::plain(Part::Exposure, DEMO_UNCOUPLED_MPA, uncoupled);
+    steps.push(Step { coupled: false, ..last });
     steps
 }
 
@@ -92,14 +132,18 @@ mod tests {
     #[track_caller]
     fn check(seconds: f64, repetition_hz: f64, expected: [u32; 6]) {
         let steps = demo(seconds, repetition_hz).unwrap();
-        let of = |part| -> Vec<Step> {
-            steps.iter().copied().filter(|step: &Step| step.part == part).collect()
+        let of = |part, coupled| -> Vec<Step> {
+            let alike = |step: &&Step| step.part == part && step.coupled == coupled;
+            steps.iter().filter(alike).cloned().collect()
         };
-        let [noise, uncoupled] = [of(Part::Silence), of(Part::Uncoupled)].map(|steps| {
+        let [noise, uncoupled] = [(Part::Silence, true), (Part::Exposure, false)].map(|kind| {
+            let steps = of(kind.0, kind.1);
             assert_eq!(steps.len(), 1);
             steps[0].pulses
         });
-        let (baseline, ramp) = (of(Part::NoBubbles), of(Part::Bubbles));
+        let (baseline, ramp) = (of(Part::Baseline, true), of(Part::Exposure, true));
+        let injected: Vec<bool> = ramp.iter().map(|step| step.injection).collect();
+        assert_eq!(injected, [true, false, false, false, false, false]);
         for part in [&baseline, &ramp] {
             let drives: Vec<f64> = part.iter().map(|step| step.drive_mpa).collect();
             assert_eq!(drives, DEMO_DRIVES_MPA);

@@ -1,9 +1,10 @@
 //! `simmer demo`: the whole job on a simulated bench, through the real socket.
 
-use std::convert::Infallible;
 use std::net::{Ipv4Addr, SocketAddr, TcpListener};
 use std::num::NonZeroU32;
 use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use tokio::runtime::Handle;
 use tokio::sync::{oneshot, watch};
@@ -12,9 +13,10 @@ use super::live::{Live, Setup};
 use super::monitor::{HTTP, Signals, Why, log, report, runtime, say_where, until_stopped};
 use super::replay::default_workers;
 use super::send::hello;
+use super::simulate::scene_spec;
 use super::{Failure, Prepared, RUNNING, USAGE, plan, say};
-use crate::bench::{Scene, SceneSpec};
-use crate::config;
+use crate::bench::{Scene, SceneError};
+use crate::config::{self, scenario};
 use crate::detect::{Act, By, Mark};
 use crate::engine::scene;
 use crate::ingest::play::{Address, Pace, Play, PlayError, Played, play};
@@ -22,6 +24,9 @@ use crate::serve::{Desk, Web};
 
 /// The bench's configuration, the same as `config/bench-phantom.toml`.
 const CONFIGURATION: &str = include_str!("../../config/bench-phantom.toml");
+
+/// What stands on the bench, the same as `config/scenarios/open-water.toml`.
+const SCENARIO: &str = include_str!("../../config/scenarios/open-water.toml");
 
 /// Sample sets in one frame, as a digitiser would send them.
 const FRAME_SAMPLES: NonZeroU32 = NonZeroU32::new(30_000).unwrap();
@@ -57,7 +62,7 @@ pub struct Demo {
     pub web_dir: Option<PathBuf>,
 }
 
-type Outcome = Result<Played, PlayError<Infallible>>;
+type Outcome = Result<Played, PlayError<SceneError>>;
 
 impl Demo {
     /// Runs the command; the exit code.
@@ -70,21 +75,25 @@ impl Demo {
             .map_err(|diagnosis| Failure::new(RUNNING, diagnosis.to_string()))?;
         let prepared = plan(loaded)?;
         let settings = &prepared.loaded.settings;
-        let spec = SceneSpec {
-            signal: settings.signal.clone(),
-            pulse_s: settings.drive.pulse_s,
-            repetition_hz: settings.drive.repetition_hz,
-        };
-        let scene = Scene::demo(&spec, self.seconds, self.seed)
+        let scenario = scenario::parse("config/scenarios/open-water.toml", SCENARIO)?;
+        let setup = scenario.setup(settings, None)?;
+        let scene = Scene::demo(&scene_spec(settings), setup, self.seconds, self.seed)
             .map_err(|error| Failure::new(USAGE, error.to_string()))?;
         if let Some(address) = self.listen.filter(|address| !address.ip().is_loopback()) {
             let text = format!("--listen is {address}, the demo is shown on this machine alone");
             return Err(Failure::new(USAGE, text));
         }
-        runtime()?.block_on(self.show(&prepared, scene))
+        let scene = Arc::new(scene);
+        let over = Arc::new(AtomicBool::new(false));
+        let learning = learn(&scene, &over)?;
+        let shown = runtime()?.block_on(self.show(&prepared, scene));
+        over.store(true, Ordering::Relaxed);
+        // What was wrong with a bubble is said by the pulse that needed it.
+        learning.join().ok();
+        shown
     }
 
-    async fn show(&self, prepared: &Prepared, scene: Scene) -> Result<u8, Failure> {
+    async fn show(&self, prepared: &Prepared, scene: Arc<Scene>) -> Result<u8, Failure> {
         let loopback = SocketAddr::from((Ipv4Addr::LOCALHOST, 0));
         // A demo beside a running monitor finds a place of its own.
         let usual = || if TcpListener::bind(HTTP).is_ok() { HTTP } else { loopback };
@@ -138,7 +147,7 @@ impl Demo {
         &self,
         prepared: &Prepared,
         live: &Live,
-        scene: Scene,
+        scene: Arc<Scene>,
     ) -> Result<oneshot::Receiver<Outcome>, Failure> {
         let stream = live.stream.ok_or_else(|| Failure::new(RUNNING, "no socket for the scene"))?;
         let hello = hello(&prepared.expectation(), scene::start(), "simulated bench")?;
@@ -157,7 +166,7 @@ impl Demo {
         let (outcome_in, outcome) = oneshot::channel();
         let thread = move || {
             let samples = usize::try_from(FRAME_SAMPLES.get()).unwrap_or(usize::MAX);
-            let items = scene::input(scene, samples, Vec::new).map(Ok);
+            let items = scene::input(scene, samples, Vec::new);
             let played = play(&what, items, &mut |act, frames| person.act(act, frames));
             // Whoever waited has gone.
             outcome_in.send(played).ok();
@@ -168,6 +177,22 @@ impl Demo {
             .map_err(|error| Failure::new(RUNNING, format!("no thread for the scene: {error}")))?;
         Ok(outcome)
     }
+}
+
+/// Makes the sounds of bubbles while the page is up and silence and baseline are played.
+fn learn(
+    scene: &Arc<Scene>,
+    over: &Arc<AtomicBool>,
+) -> Result<std::thread::JoinHandle<()>, Failure> {
+    let (scene, over) = (Arc::clone(scene), Arc::clone(over));
+    let thread = move || {
+        // The pulse that needs a bubble says what is wrong with it.
+        scene::learn(&scene, default_workers(), || over.load(Ordering::Relaxed)).ok();
+    };
+    std::thread::Builder::new()
+        .name("bubbles".to_owned())
+        .spawn(thread)
+        .map_err(|error| Failure::new(RUNNING, format!("no thread for the bubbles: {error}")))
 }
 
 /// The person at the bench, who injects.

@@ -14,6 +14,7 @@ pub mod replay;
 pub mod report;
 pub mod send;
 pub mod sessions;
+pub mod simulate;
 mod suspicion;
 pub mod table;
 pub mod tune;

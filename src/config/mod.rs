@@ -21,6 +21,7 @@ mod diagnostic;
 mod field;
 mod outside;
 mod recordings;
+pub mod scenario;
 mod settings;
 mod spelling;
 #[cfg(test)]
@@ -114,6 +115,12 @@ impl ConfigError {
 /// # Errors
 /// When the file is not there, cannot be read, is longer than 1 MiB, is not UTF-8, or has a fault.
 pub fn load(path: &Path) -> Result<Loaded, ConfigError> {
+    let (name, text) = read_text(path)?;
+    parse(&name, &text).map_err(ConfigError::Invalid)
+}
+
+/// A file's name as shown and its text.
+fn read_text(path: &Path) -> Result<(String, String), ConfigError> {
     let unreadable = |source: io::Error| match source.kind() {
         io::ErrorKind::NotFound => ConfigError::NotFound { path: path.to_owned() },
         _ => ConfigError::Unreadable { path: path.to_owned(), source },
@@ -123,10 +130,13 @@ pub fn load(path: &Path) -> Result<Loaded, ConfigError> {
     // One byte more than allowed shows that the file is too long, also for what has no length.
     file.take(LONGEST_BYTES + 1).read_to_end(&mut bytes).map_err(unreadable)?;
     let name = path.display().to_string();
-    let text = String::from_utf8(bytes).map_err(|error| {
-        ConfigError::Invalid(not_utf8(&name, error.as_bytes(), error.utf8_error().valid_up_to()))
-    })?;
-    parse(&name, &text).map_err(ConfigError::Invalid)
+    match String::from_utf8(bytes) {
+        Ok(text) => Ok((name, text)),
+        Err(error) => {
+            let at = error.utf8_error().valid_up_to();
+            Err(ConfigError::Invalid(not_utf8(&name, error.as_bytes(), at)))
+        }
+    }
 }
 
 /// Checks a configuration's text; `name` is what stands before the line numbers.
@@ -134,12 +144,7 @@ pub fn load(path: &Path) -> Result<Loaded, ConfigError> {
 /// # Errors
 /// All faults of the text, and its warnings.
 pub fn parse(name: &str, text: &str) -> Result<Loaded, Diagnosis> {
-    if u64::try_from(text.len()).is_ok_and(|bytes| bytes > LONGEST_BYTES) {
-        let mut findings = Findings::new(name, "");
-        let message = format!("the file is longer than {LONGEST_BYTES} bytes");
-        findings.push(Diagnostic::new(findings.source(), Level::Fault, message));
-        return Err(findings.give_up());
-    }
+    too_long(name, text)?;
     let mut findings = Findings::new(name, text);
     let tree = Tree::parse(text, &mut findings);
     let Some(tree) = tree else { return Err(findings.give_up()) };
@@ -148,6 +153,17 @@ pub fn parse(name: &str, text: &str) -> Result<Loaded, Diagnosis> {
     let (settings, warnings) = written.conclude().conclude(settings)?;
     let (name, text, sha256) = (name.to_owned(), text.to_owned(), hexadecimal(text));
     Ok(Loaded { settings, warnings, name, text, sha256 })
+}
+
+/// A text longer than is read is a fault.
+fn too_long(name: &str, text: &str) -> Result<(), Diagnosis> {
+    if u64::try_from(text.len()).is_ok_and(|bytes| bytes > LONGEST_BYTES) {
+        let mut findings = Findings::new(name, "");
+        let message = format!("the file is longer than {LONGEST_BYTES} bytes");
+        findings.push(Diagnostic::new(findings.source(), Level::Fault, message));
+        return Err(findings.give_up());
+    }
+    Ok(())
 }
 
 /// Reads every table, whatever is wrong with the others; `None` has a fault on record.

@@ -73,6 +73,8 @@ pub(super) struct Written<'t> {
     tree: Tree<'t>,
     findings: RefCell<Findings>,
     read: RefCell<Vec<Read>>,
+    /// The file that explains every key.
+    example: &'static str,
 }
 
 /// What a finished section leaves for [`Written::conclude`].
@@ -89,7 +91,14 @@ struct Read {
 impl<'t> Written<'t> {
     /// Starts reading a parsed file.
     pub(super) fn new(tree: Tree<'t>, findings: Findings) -> Self {
-        Self { tree, findings: RefCell::new(findings), read: RefCell::new(Vec::new()) }
+        let (findings, read) = (RefCell::new(findings), RefCell::new(Vec::new()));
+        Self { tree, findings, read, example: "config/bench-phantom.toml" }
+    }
+
+    /// Another file explains the keys of this one.
+    pub(super) const fn explained_by(mut self, example: &'static str) -> Self {
+        self.example = example;
+        self
     }
 
     /// The file's top level.
@@ -136,7 +145,7 @@ impl<'t> Written<'t> {
     /// Judges the keys nobody asked for and those that are not there, and gives back all that was
     /// found. A key that is only misspelt is one fault, not two.
     pub(super) fn conclude(self) -> Findings {
-        let mut findings = self.findings.into_inner();
+        let (mut findings, example) = (self.findings.into_inner(), self.example);
         let sections = self.read.into_inner();
         for section in &sections {
             let mut missing = section.missing.clone();
@@ -150,8 +159,10 @@ impl<'t> Written<'t> {
             let (alone, either): (Vec<_>, Vec<_>) =
                 missing.into_iter().partition(|group| group.len() == 1);
             let alone = alone.concat();
-            let lacks = (!alone.is_empty()).then(|| section.lacks(&alone, "and", &findings));
-            let either = either.iter().map(|group| section.lacks(group, "or", &findings));
+            let lacks =
+                (!alone.is_empty()).then(|| section.lacks((&alone, "and"), example, &findings));
+            let either =
+                either.iter().map(|group| section.lacks((group, "or"), example, &findings));
             let lacks: Vec<_> = lacks.into_iter().chain(either).collect();
             lacks.into_iter().for_each(|diagnostic| findings.push(diagnostic));
         }
@@ -161,7 +172,12 @@ impl<'t> Written<'t> {
 
 impl Read {
     /// The keys, all or one of them, should have been there.
-    fn lacks(&self, keys: &[&str], conjunction: &str, findings: &Findings) -> Diagnostic {
+    fn lacks(
+        &self,
+        (keys, conjunction): (&[&str], &str),
+        example: &str,
+        findings: &Findings,
+    ) -> Diagnostic {
         let quoted = keys.iter().map(|key| match self.header {
             Some(_) => format!("`{key}`"),
             None => format!("`[{key}]`"),
@@ -175,7 +191,7 @@ impl Read {
         let verb = if conjunction == "or" { "is" } else { verb };
         let message = format!("{listed} {verb} missing in {}", self.title);
         let diagnostic = Diagnostic::new(findings.source(), Level::Fault, message)
-            .help("there is no default; config/bench-phantom.toml explains every key");
+            .help(format!("there is no default; {example} explains every key"));
         match &self.header {
             Some(header) => diagnostic.at(header.clone(), "missing in this table"),
             None => diagnostic,

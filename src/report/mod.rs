@@ -7,8 +7,10 @@
 //! exposure, [`words`] numbers with units, [`shapes`] the sign of each verdict. Memory does not grow with
 //! the number of pulses: curves are thinned while they are read.
 //!
-//! Beside it [`tuning`]: what `tuning.json` holds as one page of the same kind.
+//! Beside it [`tuning`]: what `tuning.json` holds as one page of the same kind; [`bubble`]: a bubble of the
+//! simulated bench over drive as a picture.
 
+pub mod bubble;
 pub mod cividis;
 pub mod course;
 pub mod course_data;

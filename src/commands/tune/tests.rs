@@ -1,13 +1,19 @@
-//! The forecast against simulating what it forecasts.
+//! The forecast against simulating what it forecasts, under a law of emission of its own: see `law`.
+
+mod law;
+mod path;
+mod sound;
 
 use std::sync::Arc;
 
+use self::law::Law;
+use self::sound::{Sounding, Timing};
 use super::gather::Gathering;
-use crate::bench::{Law, Part, Scene, SceneSpec, Step};
+use crate::bench::noise::{Ziggurat, generator};
 use crate::config::{self, Settings};
 use crate::detect::{Baseline, Channel, Session};
-use crate::engine::{run, scene};
-use crate::signal::{Curve, Plan, Quantity};
+use crate::engine::{DeviceNanos, Frame, Input, PulseTag, SampleIndex, Stage, Stream, run, scene};
+use crate::signal::{Curve, Plan, Quantity, SampleFormat};
 use crate::stats::{DoseGroup, DoseResponse, Link};
 use crate::tune::forecast::{Emissions, Forecaster, Found, Path, QuietSpread, Site};
 use crate::tune::limit::OperatingLimit;
@@ -40,25 +46,69 @@ fn heard(
     emissions: Option<Emissions>,
     seed: u64,
 ) -> (Table, Baseline, Option<Emissions>) {
-    let steps = [Part::NoBubbles, Part::Bubbles]
-        .into_iter()
-        .flat_map(|part| {
-            drives_mpa().map(move |drive_mpa| Step { part, drive_mpa, pulses: PULSES })
-        })
-        .collect();
-    let spec = SceneSpec {
-        signal: settings.signal.clone(),
-        pulse_s: settings.drive.pulse_s,
-        repetition_hz: settings.drive.repetition_hz,
-    };
-    let scene = Scene::new(&spec, Law { path_loss, ..Law::demo() }, steps, seed).unwrap();
     let session = Session::new(plan, &settings.detect, &[], None);
     let table = Table::new(settings.drive.drive_tolerance);
     let mut gathering = Gathering { plan, table, emissions };
-    let items = |_| Ok(scene::input(scene, usize::MAX, Vec::new).map(Ok));
+    let items = |_| Ok(input(settings, Law { path_loss, ..Law::demo() }, seed).map(Ok));
     let finished =
         run::<_, std::convert::Infallible, _>(plan, session, 2, items, &mut gathering).unwrap();
     (gathering.table, finished.session.into_baseline(), gathering.emissions)
+}
+
+/// Every pulse of a series, without bubbles and then with them, under the law.
+fn input(settings: &Settings, law: Law, seed: u64) -> impl Iterator<Item = Input> + Send {
+    let receive = &settings.signal.receive;
+    let (rate_hz, volts_per_count) = (receive.sample_rate_hz, receive.volts_per_count[0]);
+    let timing = Timing {
+        rate_hz,
+        frequency_hz: settings.signal.drive_frequency_hz,
+        record: 122_000,
+        trigger: 40_000,
+        arrival_s: receive.first_arrival_s.unwrap(),
+        burst_s: settings.drive.pulse_s,
+    };
+    let [low, high] = receive.full_scale_counts;
+    let path = law.path_loss.as_ref().map(|loss| path::Path::new(loss, timing.record, rate_hz));
+    let noise_v = (0.5 * rate_hz * law.noise_v2_per_hz).sqrt();
+    let stream = Stream {
+        name: "emission by a law".to_owned(),
+        sample_format: SampleFormat::Ri16Le,
+        channels: 1,
+        sample_rate_hz: rate_hz,
+        start: scene::start(),
+        length: None,
+    };
+    let series = [(Stage::Baseline, false), (Stage::Exposure, true)];
+    let pulses = series.into_iter().flat_map(|(stage, bubbles)| {
+        drives_mpa().flat_map(move |drive| (0..PULSES).map(move |_| (stage, bubbles, drive)))
+    });
+    let (ziggurat, mut sound) = (Ziggurat::new(), Vec::new());
+    let frames = (0..).zip(pulses).map(move |(number, (stage, bubbles, drive_mpa))| {
+        let mut random = generator([seed, number, 0]);
+        let mut volts: Vec<f64> =
+            (0..timing.record).map(|_| noise_v * ziggurat.draw(&mut random)).collect();
+        let sounding = Sounding { drive_mpa: Some(drive_mpa), bubbles, coupled: true };
+        let behind = path.as_ref().map(|path| (path, &mut sound));
+        sound::add(&law, &timing, sounding, (&ziggurat, &mut random), &mut volts, behind);
+        let count = |volt: f64| (volt / volts_per_count).clamp(low, high).round_ties_even();
+        #[allow(clippy::cast_possible_truncation, reason = "within full scale")]
+        let bytes = volts.iter().flat_map(|volt| (count(*volt) as i16).to_le_bytes()).collect();
+        let tag = PulseTag {
+            number,
+            first: SampleIndex(4_000_000 * number),
+            time: Some(DeviceNanos(200_000_000 * number)),
+            trigger_offset: None,
+            drive_mpa: Some(drive_mpa),
+            drive_setting: None,
+            target: Arc::from(""),
+            exposure: None,
+            stage,
+            sham: false,
+            lost_samples: 0,
+        };
+        Input::Frame(Frame { tag: Arc::new(tag), offset: 0, bytes, last: true })
+    });
+    std::iter::once(Input::Begin(stream)).chain(frames).chain(std::iter::once(Input::End))
 }
 
 /// The drive at which half of the pulses behind the plate pass the site's own limit.

@@ -7,6 +7,7 @@ mod examples;
 mod pairs;
 mod pictures;
 mod recordings;
+mod scenarios;
 
 use super::*;
 

@@ -1,7 +1,9 @@
 //! The emission law: what sounds how loud at which drive d (MPa).
 //!
-//! A first, simple law whose every number stands here; it is made to be plausible, not fitted to a
-//! measurement, and contains no bubble dynamics.
+//! A simple law without bubble dynamics, for the forecast's test alone: emission that rises steadily
+//! with the drive and in each pulse fluctuates alike, as the forecast assumes, so that the drive at
+//! which half of the pulses are found is one number. The physics of `bench::bubble` has no such
+//! number: bubbles break, are used up, and become regular again above a drive.
 //!
 //! * Sound of the drive with its propagation harmonics, from the first arrival on: the first term of
 //!   Fubini's series for a plane wave before its shock, amplitude of harmonic h
@@ -19,61 +21,61 @@
 use crate::signal::Curve;
 
 /// Highest harmonic of the drive that the law knows.
-pub const HARMONICS: usize = 5;
+pub(super) const HARMONICS: usize = 5;
 
 /// Every constant of the law. Volts are those of channel 0 at the converter.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Law {
+pub(super) struct Law {
     /// One-sided density of the receiver's white noise, V²/Hz.
-    pub noise_v2_per_hz: f64,
+    pub(super) noise_v2_per_hz: f64,
     /// Amplitude of the drive's sound per drive, V/MPa.
-    pub acoustic_v_per_mpa: f64,
+    pub(super) acoustic_v_per_mpa: f64,
     /// Feed-through's amplitude over that of the sound, a share.
-    pub feed_through_share: f64,
+    pub(super) feed_through_share: f64,
     /// Length of the feed-through's raised-cosine ramps, s.
-    pub feed_through_ramp_s: f64,
+    pub(super) feed_through_ramp_s: f64,
     /// Length of the sound's raised-cosine ramps, s.
-    pub ramp_s: f64,
+    pub(super) ramp_s: f64,
     /// σ of Fubini's series per drive, 1/MPa.
-    pub shock_per_mpa: f64,
+    pub(super) shock_per_mpa: f64,
     /// Standard deviation of the amplifier's amplitude from pulse to pulse, a share.
-    pub drive_wander: f64,
+    pub(super) drive_wander: f64,
     /// Amplitude of the bubbles' harmonics 2 to 5 per drive squared, V/MPa².
-    pub bubble_harmonic_v_per_mpa2: [f64; HARMONICS - 1],
+    pub(super) bubble_harmonic_v_per_mpa2: [f64; HARMONICS - 1],
     /// Drive above which half-order lines sound, MPa.
-    pub half_order_onset_mpa: f64,
+    pub(super) half_order_onset_mpa: f64,
     /// Mean square of the lines at 1/2, 3/2, 5/2, 7/2 f0 where (d/onset)² = 2, V².
-    pub half_order_v2: [f64; 4],
+    pub(super) half_order_v2: [f64; 4],
     /// Time constant of each of the two smoothings of a half-order line's complex amplitude, s: the
     /// line builds up and stays coherent for about this long, and is about 1/(2π·this) wide.
-    pub half_order_coherence_s: f64,
+    pub(super) half_order_coherence_s: f64,
     /// Standard deviation of all bubble emission from pulse to pulse, dB.
-    pub fluctuation_db: f64,
+    pub(super) fluctuation_db: f64,
     /// Drive above which broadband bursts come, MPa.
-    pub inertial_onset_mpa: f64,
+    pub(super) inertial_onset_mpa: f64,
     /// Bursts a second of burst where d is twice the onset, 1/s.
-    pub noise_bursts_per_s: f64,
+    pub(super) noise_bursts_per_s: f64,
     /// Mean length of a noise burst, s; exponentially distributed, sin² in amplitude.
-    pub noise_burst_s: f64,
+    pub(super) noise_burst_s: f64,
     /// One-sided density of a noise burst at its loudest, in the middle of its band, V²/Hz.
-    pub noise_burst_v2_per_hz: f64,
+    pub(super) noise_burst_v2_per_hz: f64,
     /// Corners of the noise burst's first-order high-pass and low-pass, Hz.
-    pub noise_burst_corners_hz: [f64; 2],
+    pub(super) noise_burst_corners_hz: [f64; 2],
     /// Tones that are no sound: frequency, Hz, and amplitude, V; phase random in each pulse.
-    pub tones: [[f64; 2]; 1],
+    pub(super) tones: [[f64; 2]; 1],
     /// Sound heard by an uncoupled receiver over that of a coupled one, dB.
-    pub uncoupled_db: f64,
+    pub(super) uncoupled_db: f64,
     /// Loss of the way from sound to receiver, dB; feed-through, noise and tones do not take it.
-    pub path_loss: Option<Curve>,
+    pub(super) path_loss: Option<Curve>,
     /// Sensitivity of each channel over that of the one before, dB.
-    pub channel_step_db: f64,
+    pub(super) channel_step_db: f64,
 }
 
 impl Law {
     /// The law of `simmer demo`: nothing but harmonics up to 0.12 MPa, half-order lines above,
     /// noise bursts above 0.22 MPa.
     #[must_use]
-    pub const fn demo() -> Self {
+    pub(super) const fn demo() -> Self {
         Self {
             noise_v2_per_hz: 1e-14,
             acoustic_v_per_mpa: 0.5,
@@ -101,7 +103,7 @@ impl Law {
 
     /// Amplitudes of the drive's sound, harmonics 1 to 5, V, at drive `d` MPa.
     #[must_use]
-    pub fn sound_v(&self, d: f64) -> [f64; HARMONICS] {
+    pub(super) fn sound_v(&self, d: f64) -> [f64; HARMONICS] {
         let half_sigma = 0.5 * self.shock_per_mpa * d;
         let (mut harmonic, mut factorial) = (0.0, 1.0);
         [(); HARMONICS].map(|()| {
@@ -115,14 +117,14 @@ impl Law {
 
     /// Amplitudes of the bubbles' harmonics 2 to 5, V, at drive `d` MPa.
     #[must_use]
-    pub fn bubble_harmonics_v(&self, d: f64) -> [f64; HARMONICS - 1] {
+    pub(super) fn bubble_harmonics_v(&self, d: f64) -> [f64; HARMONICS - 1] {
         self.bubble_harmonic_v_per_mpa2.map(|amplitude| amplitude * d * d)
     }
 
     /// Mean squares of the lines at 1/2, 3/2, 5/2 and 7/2 f0, V², at drive `d` MPa; 0 up to the
     /// onset.
     #[must_use]
-    pub fn half_orders_v2(&self, d: f64) -> [f64; 4] {
+    pub(super) fn half_orders_v2(&self, d: f64) -> [f64; 4] {
         let ratio = d / self.half_order_onset_mpa;
         let growth = (ratio * ratio - 1.0).max(0.0);
         self.half_order_v2.map(|power| power * growth)
@@ -130,14 +132,14 @@ impl Law {
 
     /// Noise bursts a second at drive `d` MPa; 0 up to the inertial onset.
     #[must_use]
-    pub fn bursts_per_s(&self, d: f64) -> f64 {
+    pub(super) fn bursts_per_s(&self, d: f64) -> f64 {
         self.noise_bursts_per_s * (d / self.inertial_onset_mpa - 1.0).max(0.0)
     }
 }
 
 /// The amplitude ratio of so many decibels.
 #[must_use]
-pub fn amplitude_ratio(decibels: f64) -> f64 {
+pub(super) fn amplitude_ratio(decibels: f64) -> f64 {
     libm::pow(10.0, decibels / 20.0)
 }
 

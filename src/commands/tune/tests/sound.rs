@@ -9,8 +9,8 @@
 use rand_pcg::Pcg64;
 
 use super::law::{HARMONICS, Law, amplitude_ratio};
-use super::noise::{Ziggurat, share};
 use super::path::Path;
+use crate::bench::noise::{Ziggurat, share};
 use crate::signal::as_f64;
 
 /// Samples between known amplitudes of a half-order line.
