@@ -9,6 +9,7 @@ use super::draft;
 use super::pulses::PulseOptions;
 use super::replay::{default_workers, source};
 use super::suspicion;
+use super::tables;
 use super::{Failure, Prepared, USAGE, give, prepare, say};
 use crate::config::Level;
 use crate::detect::{Session, Stage, alpha, pairs};
@@ -93,6 +94,7 @@ fn plan_text(prepared: &Prepared) -> String {
         writeln!(text, "{label:<14} {words}").ok();
     }
     bands_text(&prepared.plan, &mut text);
+    tables::describe(prepared, &mut text);
     budget_text(prepared, &mut text);
     load_text(prepared, &mut text);
     text

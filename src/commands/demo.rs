@@ -12,6 +12,7 @@ use super::live::{Live, Setup};
 use super::monitor::{HTTP, Signals, Why, log, report, runtime, say_where, until_stopped};
 use super::replay::default_workers;
 use super::send::hello;
+use super::tables::Tables;
 use super::{Failure, Prepared, RUNNING, USAGE, plan, say};
 use crate::bench::{Scene, SceneSpec};
 use crate::config;
@@ -68,7 +69,7 @@ impl Demo {
         log("warn");
         let loaded = config::parse("config/bench-phantom.toml", CONFIGURATION)
             .map_err(|diagnosis| Failure::new(RUNNING, diagnosis.to_string()))?;
-        let prepared = plan(loaded)?;
+        let prepared = plan(loaded, Tables::Kept(&[]))?;
         let settings = &prepared.loaded.settings;
         let spec = SceneSpec {
             signal: settings.signal.clone(),

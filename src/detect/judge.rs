@@ -7,6 +7,7 @@
 
 use super::alarm::Finding;
 use super::baseline::{Drive, TargetBaseline, nearest, within};
+use super::calibrated::Calibrated;
 use super::cumulative::{Cumulative, LEAST_FOR_CUMULATIVE, Part};
 use super::hearing::{DriveCheck, Hindrance, Hindrances, faults_against, own_faults};
 use super::pulse::{Channel, Pulse};
@@ -17,8 +18,8 @@ use super::spec::{DetectSpec, Rule};
 use super::summary::{Doses, ExposureTally, PulseFinding};
 use super::window::Window;
 use crate::signal::{
-    Band, ChannelReading, Heard, Measured, PerQuantity, Plan, Quantity, Window as Taper, as_f64,
-    decibels,
+    Band, Calibration, ChannelReading, Heard, Measured, PerQuantity, Plan, Quantity,
+    Window as Taper, as_f64, decibels,
 };
 use crate::stats::{Reference, fisher_upper_quantile};
 
@@ -86,6 +87,7 @@ pub struct Judge {
     channels: Vec<usize>,
     check: DriveCheck,
     gate_s: f64,
+    calibration: std::sync::Arc<Calibration>,
     alpha: f64,
     looked_at: PerQuantity<bool>,
     /// F-limit on the contrast without a baseline, a ratio with its allowance.
@@ -124,6 +126,7 @@ impl Judge {
             channels,
             check: DriveCheck::of(plan),
             gate_s: plan.gate_s(),
+            calibration: std::sync::Arc::clone(&plan.calibration),
             alpha,
             looked_at: PerQuantity::from_fn(|quantity| plan.bands.bins_of(quantity) > 0),
             floor_limit,
@@ -281,10 +284,11 @@ impl Judge {
         rows: &mut Vec<Row>,
         verdict: &mut PulseVerdict,
     ) {
-        for (&channel, reading) in self.channels.iter().zip(readings) {
+        for (place, (&channel, reading)) in self.channels.iter().zip(readings).enumerate() {
             let mut row = empty_row(pulse, Channel::One(channel));
             if let Heard::Measured(measured) = reading.heard() {
                 fill_powers(&mut row, measured);
+                row.calibrated = Calibrated::of(&self.calibration, place, reading);
             }
             row.reason = "sham".to_owned();
             verdict.note_state(Channel::One(channel), Hindrances::default());
@@ -319,6 +323,7 @@ impl Judge {
             }
         };
         fill_powers(&mut row, measured);
+        row.calibrated = Calibrated::of(&self.calibration, place, reading);
         finding.hindrances = own_faults(measured, &self.check);
         finding.density_v2_per_hz =
             PerQuantity::from_fn(|q| measured.bands[q].map(|band| band.density_v2_per_hz));
@@ -338,7 +343,7 @@ impl Judge {
             let faults = faults_against(measured, reference, noise_db, &self.spec);
             finding.hindrances = finding.hindrances.and(faults);
             self.fill_against(&mut row, measured, reference);
-            dosed = self.add_doses(doses, measured, reference);
+            dosed = self.add_doses(doses, measured, &row, reference);
         }
         let no_reference =
             self.lacks_reference(reference) && !finding.hindrances.has(Hindrance::DriveOutside);
@@ -382,6 +387,9 @@ impl Judge {
             row.detect_db[quantity] = band.lambda_db.map(|db| db - known.statistics.mean);
         }
         let over = |level: Option<f64>, mean: Option<f64>| Some(level? - mean?);
+        if let Some(calibrated) = &mut row.calibrated {
+            calibrated.compare(&reference.calibrated, |q| reference.quantities[q].is_some());
+        }
         row.fundamental_db = over(decibels(measured.fundamental_v2), reference.fundamental_db);
         row.noise_db = over(measured.noise_v2_per_hz.and_then(decibels), reference.noise_level_db);
     }
@@ -391,6 +399,7 @@ impl Judge {
         &self,
         doses: &mut Doses,
         measured: &Measured,
+        row: &Row,
         reference: &ChannelReference,
     ) -> bool {
         let mut added = false;
@@ -405,6 +414,9 @@ impl Judge {
             doses.raw_v2s[quantity] += power_v2 * self.gate_s;
             doses.amplitude_vs[quantity] += power_v2.max(0.0).sqrt() * self.gate_s;
             added = true;
+        }
+        if let Some(calibrated) = &row.calibrated {
+            doses.add_weighted(&calibrated.excess, self.gate_s);
         }
         added
     }

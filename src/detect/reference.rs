@@ -9,7 +9,9 @@ use std::collections::HashMap;
 use std::sync::Arc;
 
 use super::baseline::{Drive, DriveSeries, Level, TargetBaseline, within};
+use super::calibrated;
 use super::spec::Rule;
+use crate::signal::calibration::{Calibration, PerWeighting, Weighted};
 use crate::signal::{PerQuantity, Quantity, as_f64, decibels};
 use crate::stats::{BaselineSeries, LEAST_BASELINE_PULSES, Reference, Summary, autocorrelation};
 
@@ -52,6 +54,9 @@ pub struct ChannelReference {
     pub noise_level_db: Option<f64>,
     /// Interpolated across a step above 1.25.
     pub wide_step: bool,
+    /// Powers of the mean spectrum in pascals and corrected for loss; nothing without curves and for
+    /// several channels.
+    pub calibrated: PerWeighting<Option<Weighted>>,
 }
 
 /// Where a drive lies among a baseline's.
@@ -110,6 +115,7 @@ type Key = (Arc<str>, Option<u64>, Vec<usize>);
 /// Looks up comparisons and remembers them.
 pub struct References {
     spec: LimitSpec,
+    calibration: Arc<Calibration>,
     cache: HashMap<Key, Lookup>,
 }
 
@@ -117,7 +123,13 @@ impl References {
     /// With the rules of a session.
     #[must_use]
     pub fn new(spec: LimitSpec) -> Self {
-        Self { spec, cache: HashMap::new() }
+        Self { spec, calibration: Arc::default(), cache: HashMap::new() }
+    }
+
+    /// The same with curves of the used channels.
+    #[must_use]
+    pub fn calibrated(self, calibration: &Arc<Calibration>) -> Self {
+        Self { calibration: Arc::clone(calibration), ..self }
     }
 
     /// Forgets what was remembered; a baseline has changed.
@@ -150,7 +162,8 @@ impl References {
     fn make(&self, target: &TargetBaseline, drive: Drive, set: &[usize]) -> Lookup {
         let drives = &target.drives;
         let known: Vec<Drive> = drives.iter().map(|series| series.drive).collect();
-        let reference = match place(&known, drive, self.spec.drive_tolerance) {
+        let place = place(&known, drive, self.spec.drive_tolerance);
+        let mut reference = match place {
             Place::Nowhere => return Lookup::Nothing,
             Place::Outside { above } => return Lookup::Outside { above },
             Place::At(i) => self.at(&Series::of(&drives[i], set)),
@@ -166,7 +179,30 @@ impl References {
         if reference.quantities.0.iter().all(Option::is_none) {
             return Lookup::Nothing;
         }
+        if let ([channel], true) = (set, self.calibration.is_given()) {
+            reference.calibrated = self.weighted(target, place, *channel);
+        }
         Lookup::Found(Arc::new(reference))
+    }
+
+    /// Powers of one channel's mean spectrum at a place among the drives.
+    fn weighted(
+        &self,
+        target: &TargetBaseline,
+        place: Place,
+        channel: usize,
+    ) -> PerWeighting<Option<Weighted>> {
+        let at = |drive: usize| {
+            PerWeighting::from_fn(|weighting| {
+                let mean = target.drives[drive].spectra.get(channel)?.mean_v2_per_hz();
+                self.calibration.channel(channel)?.weighted(weighting, mean)
+            })
+        };
+        match place {
+            Place::At(drive) => at(drive),
+            Place::Between { lower, upper, u } => calibrated::between(&at(lower), &at(upper), u),
+            Place::Outside { .. } | Place::Nowhere => PerWeighting::default(),
+        }
     }
 
     fn at(&self, series: &Series) -> ChannelReference {
@@ -180,6 +216,7 @@ impl References {
             noise_db: series.noise_db,
             noise_level_db: series.noise_level_db,
             wide_step: false,
+            calibrated: PerWeighting::default(),
         }
     }
 
@@ -203,6 +240,7 @@ impl References {
             noise_db: mix_option(low.noise_db, high.noise_db),
             noise_level_db: mix_option(low.noise_level_db, high.noise_level_db),
             wide_step: false,
+            calibrated: PerWeighting::default(),
         }
     }
 

@@ -12,7 +12,7 @@ use std::sync::Arc;
 
 use super::act::Act;
 use super::alarm::{Alarms, Change, Look};
-use super::baseline::{Baseline, Drive, TargetBaseline};
+use super::baseline::{Baseline, Drive, TargetBaseline, within};
 use super::event::{Event, What};
 use super::hearing::{DriveCheck, NoiseHistory};
 use super::judge::{Around, Judge, PulseVerdict};
@@ -21,7 +21,7 @@ use super::reference::{LimitSpec, References};
 use super::row::{Row, Verdict};
 use super::spec::{AlarmSpec, DetectSpec};
 use super::summary::ExposureTally;
-use crate::signal::{ChannelReading, Heard, Plan, as_f64};
+use crate::signal::{Calibration, ChannelReading, DriveTable, Heard, Plan, as_f64};
 use crate::stats::pulse_alpha;
 
 /// A new baseline replaces an old one from this many pulses on.
@@ -91,6 +91,8 @@ pub struct Session {
     spec: DetectSpec,
     channels: Vec<usize>,
     check: DriveCheck,
+    calibration: Arc<Calibration>,
+    drive_table: Option<Arc<DriveTable>>,
     fixed: bool,
     baseline: Baseline,
     growing: BTreeMap<Arc<str>, Growing>,
@@ -136,7 +138,14 @@ impl Session {
             baseline: baseline.unwrap_or_default(),
             growing: BTreeMap::new(),
             noise: vec![NoiseHistory::default(); channels.len()],
-            judge: Judge::new(plan, spec, alpha, References::new(limits)),
+            judge: Judge::new(
+                plan,
+                spec,
+                alpha,
+                References::new(limits).calibrated(&plan.calibration),
+            ),
+            calibration: Arc::clone(&plan.calibration),
+            drive_table: plan.drive_table.clone(),
             alarms: Alarms::new(alarms, rows),
             spec: spec.clone(),
             channels,
@@ -175,6 +184,7 @@ impl Session {
     /// Judges the next pulse; `readings` has one entry a used channel, ascending.
     pub fn pulse(&mut self, pulse: &Pulse, readings: &[ChannelReading], out: &mut Judgement) {
         out.clear();
+        self.check_setting(pulse, out);
         let missing = self.look_for_hole(pulse, out);
         let injected = self.take_acts(pulse, out);
         self.follow_stage(pulse, out);
@@ -215,6 +225,28 @@ impl Session {
         if self.said.len() < 10_000 && self.said.insert(once.to_owned()) {
             out.events.push(event(pulse, What::Warning { text }));
         }
+    }
+
+    /// Says where a drive's setting and its calibration do not go together.
+    fn check_setting(&mut self, pulse: &Pulse, out: &mut Judgement) {
+        let Some((setting, table)) = pulse.drive_setting.zip(self.drive_table.clone()) else {
+            return;
+        };
+        let [first, last] = table.range();
+        let text = match (pulse.drive_mpa, table.mpa(setting)) {
+            (None, _) => format!(
+                "pulse {}: the drive's setting {setting} lies outside its calibration, {first} to {last}: its drive is unknown",
+                pulse.number
+            ),
+            (Some(said), Some(mpa)) if !within(said - mpa, self.spec.drive_tolerance * mpa) => {
+                format!(
+                    "pulse {}: the drive is said to be {said} MPa, its calibration makes {mpa} MPa of the setting {setting}; what is said holds",
+                    pulse.number
+                )
+            }
+            _ => return,
+        };
+        self.say(pulse, &format!("setting {setting}"), text, out);
     }
 
     /// A hole before this pulse, proven by device time: pulses that fit into it.
@@ -413,5 +445,6 @@ pub(super) fn empty_row(pulse: &Pulse, channel: Channel) -> Row {
         established: Default::default(),
         reference: None,
         loudest_quarter: None,
+        calibrated: None,
     }
 }

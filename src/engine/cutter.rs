@@ -275,7 +275,9 @@ impl Cutter {
             target: self.said.target(&tag.target),
             exposure: tag.exposure,
             stage: self.said.stage.unwrap_or(tag.stage),
-            drive_mpa: tag.drive_mpa,
+            drive_mpa: tag
+                .drive_mpa
+                .or_else(|| self.plan.drive_table.as_ref()?.mpa(tag.drive_setting?)),
             drive_setting: tag.drive_setting,
             sham: tag.sham,
         };

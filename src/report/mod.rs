@@ -9,6 +9,7 @@
 //!
 //! Beside it [`tuning`]: what `tuning.json` holds as one page of the same kind.
 
+mod calibrated;
 pub mod cividis;
 pub mod course;
 pub mod course_data;

@@ -6,9 +6,10 @@ use std::sync::Arc;
 use rustfft::{Fft, FftPlanner};
 
 use super::bands::{self, Bands, Grid, Line};
+use super::calibration::{Calibration, ReceiverCurves};
 use super::segment::{self, Correlation, Segments};
 use super::tone::ToneTable;
-use super::{Quantity, SignalSpec, SpecFault, as_f64};
+use super::{DriveTable, Quantity, SignalSpec, SpecFault, as_f64};
 
 /// A stretch of samples counted from the trigger.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -84,6 +85,10 @@ pub struct Plan {
     pub bands: Bands,
     /// Degrees of freedom of the bands.
     pub freedom: Freedom,
+    /// Curves of the used channels; none until [`Plan::calibrated`].
+    pub calibration: Arc<Calibration>,
+    /// What the amplifier is set to → MPa; nothing until [`Plan::driven_by`].
+    pub drive_table: Option<Arc<DriveTable>>,
     /// What a person should know before relying on this plan.
     pub warnings: Vec<SpecFault>,
     /// Channels looked at, ascending.
@@ -155,6 +160,8 @@ impl Plan {
             bin_locked: choice.locked,
             feed_through,
             freedom,
+            calibration: Arc::default(),
+            drive_table: None,
             warnings,
             used_channels: (0..receive.channels)
                 .filter(|channel| !receive.unused_channels.contains(channel))
@@ -169,6 +176,25 @@ impl Plan {
             bands,
             spec: spec.clone(),
         })
+    }
+
+    /// The same plan with curves, one for each used channel.
+    ///
+    /// # Panics
+    /// When there are not as many curves as used channels.
+    #[must_use]
+    pub fn calibrated(mut self, curves: &[ReceiverCurves]) -> Self {
+        assert_eq!(curves.len(), self.used_channels.len(), "curves, one for each used channel");
+        self.calibration =
+            Arc::new(Calibration::new(curves, &self.bands, self.bin_hz, self.bins()));
+        self
+    }
+
+    /// The same plan with a drive known from its setting.
+    #[must_use]
+    pub fn driven_by(mut self, table: Option<DriveTable>) -> Self {
+        self.drive_table = table.map(Arc::new);
+        self
     }
 
     /// Gate length over the sample rate, T, s.

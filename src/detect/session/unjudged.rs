@@ -8,6 +8,7 @@ use super::{
 };
 use crate::detect::Drive;
 use crate::detect::baseline::{Refused, Sample};
+use crate::detect::calibrated::Calibrated;
 use crate::detect::hearing::{Hindrance, Hindrances, own_faults};
 use crate::detect::judge;
 use crate::signal::Quantity;
@@ -22,13 +23,14 @@ impl Session {
         out: &mut Judgement,
     ) -> PulseVerdict {
         let mut verdict = PulseVerdict::default();
-        for (&channel, reading) in self.channels.iter().zip(readings) {
+        for (place, (&channel, reading)) in self.channels.iter().zip(readings).enumerate() {
             let mut row = empty_row(pulse, Channel::One(channel));
             row.since_injection_s = self.since_injection(pulse.time.since_start_s);
             let faults = match reading.heard() {
                 Heard::Void(why) => Hindrances::only(why.into()),
                 Heard::Measured(measured) => {
                     judge::fill_powers(&mut row, measured);
+                    row.calibrated = Calibrated::of(&self.calibration, place, reading);
                     let faults = own_faults(measured, &self.check);
                     if pulse.stage == Stage::Noise { noise_faults(faults) } else { faults }
                 }

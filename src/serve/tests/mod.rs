@@ -136,6 +136,7 @@ fn row(pulse: &Pulse, channel: Channel, verdict: Option<Verdict>, reason: &str) 
         established: PerQuantity::default(),
         reference: None,
         loudest_quarter: None,
+        calibrated: None,
     }
 }
 
