@@ -119,9 +119,12 @@ fn spectrum_facts(prepared: &Prepared) -> Vec<(&'static str, String)> {
         (
             "receive",
             format!(
-                "{} channels used of {}, {} at {} samples a second",
+                "{} channels used of {}{}, {} at {} samples a second",
                 plan.used_channels.len(),
                 receive.channels,
+                plan.drive_monitor.map_or_else(String::new, |channel| format!(
+                    ", channel {channel} the drive's monitor"
+                )),
                 receive.sample_format.name(),
                 receive.sample_rate_hz
             ),

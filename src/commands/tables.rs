@@ -119,7 +119,8 @@ pub(super) fn equip(
         text: table.text,
     });
     let kept = kept.collect();
-    Ok((plan.calibrated(&receivers).driven_by(drive), kept))
+    let monitor = loaded.settings.drive_monitor_channel;
+    Ok((plan.calibrated(&receivers).driven_by(drive).monitored(monitor), kept))
 }
 
 /// What the tables come to over the band plan; nothing where none is named.

@@ -49,8 +49,11 @@ pub(super) fn drive(drive: &Section<'_, '_>) -> Option<DriveSettings> {
     })
 }
 
-/// The table `[receive]`: the chain, and the tables of its receivers.
-pub(super) fn receive(receive: &Section<'_, '_>) -> Option<(ReceiveSpec, CurveFiles)> {
+/// What `[receive]` says: the chain, the tables of its receivers, the drive monitor's channel.
+type Receive = (ReceiveSpec, CurveFiles, Option<usize>);
+
+/// The table `[receive]`.
+pub(super) fn receive(receive: &Section<'_, '_>) -> Option<Receive> {
     let sample_rate_hz = receive.number("sample_rate_hz", POSITIVE.at_most(FASTEST_HZ));
     let channels = receive.required("channels").and_then(|field| field.count(1..=MOST_CHANNELS));
     let sample_format = receive
@@ -68,6 +71,7 @@ pub(super) fn receive(receive: &Section<'_, '_>) -> Option<(ReceiveSpec, CurveFi
     let first_arrival_s =
         receive.maybe("first_arrival_s", |field| field.number(POSITIVE.at_most(LONGEST_S)));
     let unused_channels = receive.maybe("unused_channels", |field| unused(field, channels));
+    let monitor = monitor(receive, channels, unused_channels.as_ref().and_then(Option::as_deref));
     let curves = curves(receive, channels, gain_db.as_deref());
     let spec = ReceiveSpec {
         sample_rate_hz: sample_rate_hz?,
@@ -81,9 +85,48 @@ pub(super) fn receive(receive: &Section<'_, '_>) -> Option<(ReceiveSpec, CurveFi
         gate_end_s: gate_end_s?,
         noise_gate_s: noise_gate_s?,
         first_arrival_s: first_arrival_s?,
-        unused_channels: unused_channels?.unwrap_or_default(),
+        unused_channels: not_listened_to(unused_channels?.unwrap_or_default(), monitor?),
     };
-    Some((spec, curves?))
+    Some((spec, curves?, monitor?))
+}
+
+/// The channel of the drive's own signal: one that exists, is not unused, and not the only one left.
+fn monitor(
+    receive: &Section<'_, '_>,
+    channels: Option<usize>,
+    unused: Option<&[usize]>,
+) -> Option<Option<usize>> {
+    receive.maybe("drive_monitor_channel", |field| {
+        let channel = field.count(0..=MOST_CHANNELS - 1)?;
+        let unused = unused.unwrap_or_default();
+        let refuse = |why: String, label: &str, other: &str| {
+            let places = [(field.path.as_str(), label), (other, "")];
+            field.written.fault(why, &places);
+            None
+        };
+        let path = &field.path;
+        if channels.is_some_and(|channels| channel >= channels) {
+            let why =
+                format!("`{path}` is {channel}, must be a channel that exists; the first is 0");
+            return refuse(why, "no such channel", "receive.channels");
+        }
+        if unused.contains(&channel) {
+            let why = format!("`{path}` is {channel}, must not be among the unused channels");
+            return refuse(why, "looked at", "receive.unused_channels");
+        }
+        if channels.is_some_and(|channels| unused.len() + 1 >= channels) {
+            let why = format!("`{path}` is {channel}, must leave a channel to listen to");
+            return refuse(why, "the last one", "receive.channels");
+        }
+        Some(channel)
+    })
+}
+
+/// Unused channels and the monitor's, ascending: no receiver is there.
+fn not_listened_to(mut unused: Vec<usize>, monitor: Option<usize>) -> Vec<usize> {
+    unused.extend(monitor);
+    unused.sort_unstable();
+    unused
 }
 
 /// Words for what a sensitivity table is of.

@@ -156,7 +156,9 @@ fn read(written: &Written<'_>) -> Option<Settings> {
     let top = written.top();
     let session = outside::session(&top);
     let drive = table(&top, "drive", chain::drive);
-    let (receive, curves) = table(&top, "receive", chain::receive).unzip();
+    let (receive, beside) = table(&top, "receive", chain::receive)
+        .map(|(receive, curves, monitor)| (receive, (curves, monitor)))
+        .unzip();
     let spectrum = table(&top, "spectrum", chain::spectrum);
     let bands = table(&top, "bands", bands::bands);
     let detect = table(&top, "detect", Detect::read);
@@ -200,13 +202,15 @@ fn read(written: &Written<'_>) -> Option<Settings> {
         plan(written, &signal, stable_from.unwrap_or_default());
     }
     let detect = detect?.with_drive(&drive);
+    let (curves, drive_monitor_channel) = beside?;
     let alarms = alarms.into_iter().map(|(_, alarm)| alarm).collect();
     let recordings = recordings?;
     Some(Settings {
         session,
         drive,
         signal,
-        curves: curves?,
+        curves,
+        drive_monitor_channel,
         detect,
         alarms,
         serve,

@@ -20,6 +20,8 @@ pub struct Settings {
     pub signal: SignalSpec,
     /// Tables of the receivers.
     pub curves: CurveFiles,
+    /// The channel that carries the drive's own signal; it is among the unused ones.
+    pub drive_monitor_channel: Option<usize>,
     /// Budget, rules, checks.
     pub detect: DetectSpec,
     /// Alarms in the order of the file, names unique.

@@ -77,6 +77,8 @@ pub(super) struct Around<'a> {
     pub noise_db: &'a [Option<f64>],
     /// An injection is known.
     pub injected: bool,
+    /// Amplitude of the drive at its monitor, V, where it has one.
+    pub monitor: Option<Option<f64>>,
     /// The target's baseline.
     pub target: Option<&'a TargetBaseline>,
 }
@@ -97,6 +99,15 @@ pub struct Judge {
     references: References,
     /// What pulses of the exposure say together.
     pub(super) cumulative: Cumulative,
+}
+
+/// What is known besides one channel's reading.
+#[derive(Clone, Copy)]
+struct Beside {
+    /// Recent mean density in its noise gate, dB re 1 V²/Hz.
+    noise_db: Option<f64>,
+    /// Amplitude of the drive at its monitor, V, where it has one.
+    monitor: Option<Option<f64>>,
 }
 
 /// One channel's outcome.
@@ -181,7 +192,7 @@ impl Judge {
         tally: &mut ExposureTally,
         rows: &mut Vec<Row>,
     ) -> PulseVerdict {
-        let Around { noise_db, injected, target } = *around;
+        let Around { noise_db, injected, monitor, target } = *around;
         let mut verdict = PulseVerdict::default();
         if pulse.sham {
             self.sham_rows(pulse, readings, rows, &mut verdict);
@@ -198,7 +209,8 @@ impl Judge {
                 Lookup::Nothing => verdict.no_baseline = true,
             }
             let doses = &mut tally.channels[place];
-            outcomes.push(self.channel(pulse, place, reading, &lookup, noise_db[place], doses));
+            let heard = Beside { noise_db: noise_db[place], monitor };
+            outcomes.push(self.channel(pulse, place, reading, &lookup, heard, doses));
         }
         let mut last = None;
         if readings.len() > 1 {
@@ -305,7 +317,7 @@ impl Judge {
         place: usize,
         reading: &ChannelReading,
         lookup: &Lookup,
-        noise_db: Option<f64>,
+        beside: Beside,
         doses: &mut Doses,
     ) -> Outcome {
         let channel = Channel::One(self.channels[place]);
@@ -340,8 +352,9 @@ impl Judge {
         };
         let mut dosed = false;
         if let Some(reference) = reference {
-            let faults = faults_against(measured, reference, noise_db, &self.spec);
+            let faults = faults_against(measured, reference, beside.noise_db, &self.spec);
             finding.hindrances = finding.hindrances.and(faults);
+            self.hold_to_monitor(&mut row, beside.monitor, reference, &mut finding.hindrances);
             self.fill_against(&mut row, measured, reference);
             dosed = self.add_doses(doses, measured, &row, reference);
         }
@@ -361,6 +374,22 @@ impl Judge {
         finding.detect_db = row.detect_db;
         let passes = self.test(place, &row, reference, Some(measured), &mut finding);
         Outcome { dosed, ..self.decide(row, finding, passes, None) }
+    }
+
+    /// The drive at its monitor beside the baseline's at the drive that is reported. A monitor that
+    /// shows nothing is not one that agrees.
+    fn hold_to_monitor(
+        &self,
+        row: &mut Row,
+        monitor: Option<Option<f64>>,
+        reference: &ChannelReference,
+        hindrances: &mut Hindrances,
+    ) {
+        let Some((amplitude_v, mean_db)) = monitor.zip(reference.monitor_db) else { return };
+        row.drive_monitor_db = amplitude_v.and_then(|v| decibels(v * v)).map(|db| db - mean_db);
+        let most_db = 20.0 * libm::log10(1.0 + self.spec.drive_tolerance);
+        let agrees = row.drive_monitor_db.is_some_and(|db| within(db, most_db));
+        hindrances.note(Hindrance::DriveNotAsSet, !agrees);
     }
 
     /// Whether a quantity is looked at and can make a verdict.
@@ -598,6 +627,7 @@ fn mean_row(row: &mut Row, healthy: &[usize], outcomes: &[Outcome], reference: &
     row.level_db = PerQuantity::from_fn(|q| mean(&|row| row.level_db[q]));
     row.fundamental_db = mean(&|row| row.fundamental_db);
     row.noise_db = mean(&|row| row.noise_db);
+    row.drive_monitor_db = outcomes.iter().find_map(|outcome| outcome.row.drive_monitor_db);
     for (quantity, known) in reference.quantities.iter() {
         let Some(known) = known else { continue };
         row.limit_db[quantity] = Some(known.limit_db - known.statistics.mean);

@@ -54,6 +54,8 @@ pub struct ChannelReference {
     pub noise_level_db: Option<f64>,
     /// Interpolated across a step above 1.25.
     pub wide_step: bool,
+    /// Mean level of the drive at its monitor, dB re 1 V.
+    pub monitor_db: Option<f64>,
     /// Powers of the mean spectrum in pascals and corrected for loss; nothing without curves and for
     /// several channels.
     pub calibrated: PerWeighting<Option<Weighted>>,
@@ -179,6 +181,14 @@ impl References {
         if reference.quantities.0.iter().all(Option::is_none) {
             return Lookup::Nothing;
         }
+        reference.monitor_db = match place {
+            Place::At(drive) => drives[drive].monitor_db(),
+            Place::Between { lower, upper, u } => {
+                let ends = [lower, upper].map(|drive| drives[drive].monitor_db());
+                ends[0].zip(ends[1]).map(|(low, high)| (1.0 - u) * low + u * high)
+            }
+            Place::Outside { .. } | Place::Nowhere => None,
+        };
         if let ([channel], true) = (set, self.calibration.is_given()) {
             reference.calibrated = self.weighted(target, place, *channel);
         }
@@ -216,6 +226,7 @@ impl References {
             noise_db: series.noise_db,
             noise_level_db: series.noise_level_db,
             wide_step: false,
+            monitor_db: None,
             calibrated: PerWeighting::default(),
         }
     }
@@ -240,6 +251,7 @@ impl References {
             noise_db: mix_option(low.noise_db, high.noise_db),
             noise_level_db: mix_option(low.noise_level_db, high.noise_level_db),
             wide_step: false,
+            monitor_db: None,
             calibrated: PerWeighting::default(),
         }
     }

@@ -96,6 +96,10 @@ pub struct Row {
     pub reference: Option<Arc<ChannelReference>>,
     /// The loudest quarter of the gate: its broadband and when.
     pub loudest_quarter: Option<Quarter>,
+    /// Amplitude of the drive at its monitor, V.
+    pub drive_monitor_v: Option<f64>,
+    /// That over its baseline at the same drive, dB.
+    pub drive_monitor_db: Option<f64>,
     /// Pascals and what is corrected for the receive path's loss; nothing without curves.
     pub calibrated: Option<Box<Calibrated>>,
 }

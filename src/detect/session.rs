@@ -93,6 +93,8 @@ pub struct Session {
     check: DriveCheck,
     calibration: Arc<Calibration>,
     drive_table: Option<Arc<DriveTable>>,
+    /// Amplitude of the drive in the pulse that comes, V, where it has a monitor.
+    monitor: Option<Option<f64>>,
     fixed: bool,
     baseline: Baseline,
     growing: BTreeMap<Arc<str>, Growing>,
@@ -146,6 +148,7 @@ impl Session {
             ),
             calibration: Arc::clone(&plan.calibration),
             drive_table: plan.drive_table.clone(),
+            monitor: plan.drive_monitor.map(|_| None),
             alarms: Alarms::new(alarms, rows),
             spec: spec.clone(),
             channels,
@@ -181,6 +184,21 @@ impl Session {
         self.alarms_raised
     }
 
+    /// Whether the drive has a monitor, which is to be noted before each pulse.
+    #[must_use]
+    pub const fn has_drive_monitor(&self) -> bool {
+        self.monitor.is_some()
+    }
+
+    /// What the drive's monitor heard of the next pulse.
+    pub fn note_drive_monitor(&mut self, reading: Option<&ChannelReading>) {
+        let amplitude_v = reading.and_then(|reading| match reading.heard() {
+            Heard::Measured(measured) => Some(libm::sqrt(2.0 * measured.gate_tone_v2)),
+            Heard::Void(_) => None,
+        });
+        self.monitor = self.monitor.map(|_| amplitude_v);
+    }
+
     /// Judges the next pulse; `readings` has one entry a used channel, ascending.
     pub fn pulse(&mut self, pulse: &Pulse, readings: &[ChannelReading], out: &mut Judgement) {
         out.clear();
@@ -206,6 +224,9 @@ impl Session {
             Stage::Baseline => self.baseline_pulse(pulse, readings, out),
             Stage::Exposure => self.exposure_pulse(pulse, readings, out),
         };
+        for row in out.rows.iter_mut().filter(|row| row.pulse.is_some()) {
+            row.drive_monitor_v = self.monitor.flatten();
+        }
         self.raise_alarms(pulse, missing.is_some(), &look, out);
         let exposure = self.tally.as_ref().map(ExposureTally::exposure);
         self.last = Some(Last { pulse: pulse.clone(), exposure });
@@ -310,6 +331,7 @@ impl Session {
         let around = Around {
             noise_db: &noise_db,
             injected,
+            monitor: self.monitor,
             target: self.baseline.targets.get(&pulse.target),
         };
         let verdict = self.judge.pulse(pulse, readings, &around, tally, &mut out.rows);
@@ -445,6 +467,8 @@ pub(super) fn empty_row(pulse: &Pulse, channel: Channel) -> Row {
         established: Default::default(),
         reference: None,
         loudest_quarter: None,
+        drive_monitor_v: None,
+        drive_monitor_db: None,
         calibrated: None,
     }
 }

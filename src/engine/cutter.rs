@@ -113,6 +113,8 @@ impl Said {
 /// Cuts one stream after the other.
 pub(super) struct Cutter {
     plan: Arc<Plan>,
+    /// Channels whose samples go on to the workers.
+    channels: Vec<usize>,
     workers: Vec<Sender<Work>>,
     lines: Lines,
     stream: Option<Stream>,
@@ -132,6 +134,7 @@ pub(super) struct Cutter {
 impl Cutter {
     pub(super) fn new(plan: Arc<Plan>, workers: Vec<Sender<Work>>, lines: Lines) -> Self {
         Self {
+            channels: plan.heard_channels(),
             plan,
             workers,
             lines,
@@ -247,7 +250,7 @@ impl Cutter {
     }
 
     fn groups(&self) -> usize {
-        self.plan.used_channels.len().div_ceil(GROUP)
+        self.channels.len().div_ceil(GROUP)
     }
 
     /// The worker of a group of the open pulse.
@@ -334,7 +337,7 @@ impl Cutter {
         if used > 0 {
             let first = usize::try_from(low - start).unwrap_or(0) * set;
             let bytes = &frame.bytes[first..][..usize::try_from(used).unwrap_or(0) * set];
-            for (group, channels) in self.plan.used_channels.chunks(GROUP).enumerate() {
+            for (group, channels) in self.channels.chunks(GROUP).enumerate() {
                 let mut planar = self.lines.spent_slices.try_recv().unwrap_or_default();
                 let (format, all) = (stream.sample_format, stream.channels);
                 pcm::to_planar(format, all, channels, bytes, &mut planar);

@@ -120,6 +120,10 @@ fn judge(mut slot: Slot, session: &mut Session, lines: &JudgeLines) -> bool {
             for (_, readings) in slot.groups {
                 judged.readings.extend(readings);
             }
+            if session.has_drive_monitor() {
+                let monitor = judged.readings.pop();
+                session.note_drive_monitor(monitor.as_ref());
+            }
             session.pulse(&pulse, &judged.readings, &mut judged.judgement);
             judged.pulse = Some(pulse);
             goes_on = lines.judged.send(judged).is_ok();

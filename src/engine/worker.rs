@@ -35,12 +35,13 @@ struct Job {
 
 /// Works until its line closes.
 pub(super) fn run(plan: &Arc<Plan>, lines: &WorkerLines) {
+    let heard = plan.heard_channels();
     let mut open: Vec<Job> = Vec::new();
     let mut idle: Vec<Vec<Ear>> = Vec::new();
     for work in &lines.work {
         match work {
             Work::Open { order, group, trigger } => {
-                let channels = channels_of(plan, group).len();
+                let channels = group_of(&heard, group).len();
                 let at = idle.iter().position(|ears| ears.len() == channels);
                 let mut ears = at.map_or_else(
                     || (0..channels).map(|_| Ear::new(plan)).collect(),
@@ -67,7 +68,7 @@ pub(super) fn run(plan: &Arc<Plan>, lines: &WorkerLines) {
                     continue;
                 };
                 let mut job = open.swap_remove(at);
-                let readings = finish(plan, &mut job, lost, lines);
+                let readings = finish(plan, &heard, &mut job, lost, lines);
                 idle.push(job.ears);
                 if lines.judge.send(ToJudge::Heard { order, group, readings }).is_err() {
                     return;
@@ -77,16 +78,22 @@ pub(super) fn run(plan: &Arc<Plan>, lines: &WorkerLines) {
     }
 }
 
-fn finish(plan: &Plan, job: &mut Job, lost: bool, lines: &WorkerLines) -> Vec<ChannelReading> {
+fn finish(
+    plan: &Plan,
+    channels: &[usize],
+    job: &mut Job,
+    lost: bool,
+    lines: &WorkerLines,
+) -> Vec<ChannelReading> {
     let mut readings = lines.spent_readings.try_recv().unwrap_or_default();
     readings.resize_with(job.ears.len(), ChannelReading::default);
-    let channels = channels_of(plan, job.group);
+    let channels = group_of(channels, job.group);
     for ((ear, reading), &channel) in job.ears.iter_mut().zip(&mut readings).zip(channels) {
         ear.finish(plan, plan.spec.receive.volts_per_count[channel], lost, reading);
     }
     readings
 }
 
-fn channels_of(plan: &Plan, group: usize) -> &[usize] {
-    plan.used_channels.chunks(GROUP).nth(group).unwrap_or_default()
+fn group_of(channels: &[usize], group: usize) -> &[usize] {
+    channels.chunks(GROUP).nth(group).unwrap_or_default()
 }

@@ -70,6 +70,7 @@ impl Facts {
             "bins": plan.bins(),
             "bands": bands_json(plan),
             "calibration": calibration_json(plan),
+            "drive_monitor_channel": plan.drive_monitor,
             "alarms": alarms.iter().map(alarm_json).collect::<Vec<_>>(),
             "subject": subject,
         });

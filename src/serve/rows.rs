@@ -89,6 +89,9 @@ impl Serialize for RowJson<'_> {
         map.serialize_entry("loudest_quarter_s", &quarter.map(|q| q.start_s))?;
         four(&mut map, HEAR_V2, &row.hear_v2())?;
         four(&mut map, HEAR_CUMULATIVE_V2, &row.hear_cumulative_v2())?;
+        let [amplitude, level] = table::MONITOR_COLUMNS;
+        map.serialize_entry(amplitude, &row.drive_monitor_v)?;
+        map.serialize_entry(level, &row.drive_monitor_db)?;
         if row.calibrated.is_some() {
             let values = table::calibrated(row);
             for (column, value) in table::CALIBRATED_COLUMNS.iter().zip(&values) {

@@ -45,6 +45,9 @@ impl Identity {
                 },
             ),
         ];
+        if let Some(channel) = plan.drive_monitor {
+            fields.push(("drive_monitor", format!("channel {channel}")));
+        }
         fields.extend(plan.identity());
         Self { channels: plan.used_channels.len(), fields }
     }
@@ -165,7 +168,12 @@ fn drive_json(series: &DriveSeries) -> Value {
             Value::Object(object)
         })
         .collect();
-    json!({"drive_mpa": series.drive.mpa(), "pulses": series.pulses, "channels": channels})
+    let mut drive =
+        json!({"drive_mpa": series.drive.mpa(), "pulses": series.pulses, "channels": channels});
+    if !series.monitor_v.is_empty() {
+        drive["drive_monitor_v"] = json!(series.monitor_v);
+    }
+    drive
 }
 
 /// Reads a baseline file and refuses one that was made otherwise.
@@ -269,7 +277,11 @@ fn drive_series(value: &Value) -> Result<DriveSeries, String> {
         .map(|(c, channel)| spectrum(channel, count).map_err(|why| format!("channels[{c}]: {why}")))
         .collect();
     let spectra = spectra?;
-    Ok(DriveSeries { drive, pulses, channels, spectra })
+    let monitor_v = match value.get("drive_monitor_v") {
+        None => Vec::new(),
+        Some(_) => column(value, "drive_monitor_v", pulses.len())?,
+    };
+    Ok(DriveSeries { drive, pulses, channels, spectra, monitor_v })
 }
 
 /// Most bins of a spectrum that is read.
@@ -294,21 +306,24 @@ fn spectrum(value: &Value, pulses: u32) -> Result<SpectrumRange, String> {
     Ok(SpectrumRange::finished(mean, &low, &high, pulses))
 }
 
+/// A number for each pulse, or nothing.
+fn column(value: &Value, key: &str, pulses: usize) -> Result<Vec<Option<f64>>, String> {
+    let column = list(value, key)?;
+    if column.len() != pulses {
+        return Err(format!("{key} has {} values, pulses has {pulses}", column.len()));
+    }
+    column
+        .iter()
+        .map(|v| match v {
+            Value::Null => Ok(None),
+            other => other.as_f64().map(Some).ok_or_else(|| format!("{key} holds {other}")),
+        })
+        .collect()
+}
+
 /// One channel's samples; a pulse without a fundamental is one in which the channel was at fault.
 fn samples(value: &Value, pulses: usize) -> Result<Vec<Option<Sample>>, String> {
-    let column = |value: &Value, key: &str| -> Result<Vec<Option<f64>>, String> {
-        let column = list(value, key)?;
-        if column.len() != pulses {
-            return Err(format!("{key} has {} values, pulses has {pulses}", column.len()));
-        }
-        column
-            .iter()
-            .map(|v| match v {
-                Value::Null => Ok(None),
-                other => other.as_f64().map(Some).ok_or_else(|| format!("{key} holds {other}")),
-            })
-            .collect()
-    };
+    let column = |value: &Value, key: &str| column(value, key, pulses);
     let mut levels: PerQuantity<Vec<Option<Level>>> = PerQuantity::from_fn(|_| Vec::new());
     for quantity in Quantity::ALL {
         let inner =

@@ -323,6 +323,7 @@ fn axes(plan: &Plan) -> Value {
         "gate_s": plan.gate_s(),
         "noise_gate_samples": plan.noise.as_ref().map(|noise: &NoisePlan| noise.gate.len),
         "channels": plan.used_channels,
+        "drive_monitor_channel": plan.drive_monitor,
         "spectra": "pulses x channels x bins, float32, dB re 1 V2/Hz, NaN without numbers",
     })
 }

@@ -18,6 +18,9 @@ const QUANTITY_COLUMNS: [&str; 5] =
 /// Endings of the last columns, four each.
 const LAST_QUANTITY_COLUMNS: [&str; 2] = ["hear_v2", "hear_cumulative_v2"];
 
+/// The drive at its monitor: amplitude, and that over its baseline.
+pub const MONITOR_COLUMNS: [&str; 2] = ["drive_monitor_v", "drive_monitor_db"];
+
 /// Last columns of `pulses.csv`: pascals, and excess in pascals and corrected for the receive path's
 /// loss; empty without the receiver's curves.
 pub const CALIBRATED_COLUMNS: [&str; 22] = [
@@ -117,6 +120,7 @@ pub fn pulse_head() -> String {
             head.push_str(ending);
         }
     }
+    add_columns(&mut head, &MONITOR_COLUMNS);
     add_columns(&mut head, &CALIBRATED_COLUMNS);
     head
 }
@@ -211,6 +215,8 @@ pub fn pulse_line(row: &Row, text: &mut String) {
     line.number(row.loudest_quarter.map(|quarter| quarter.start_s));
     line.four(&row.hear_v2());
     line.four(&row.hear_cumulative_v2());
+    line.number(row.drive_monitor_v);
+    line.number(row.drive_monitor_db);
     for value in calibrated(row) {
         line.number(value);
     }
@@ -292,7 +298,7 @@ mod tests {
     fn the_head_names_its_columns_in_order() {
         let head = pulse_head();
         let columns: Vec<&str> = head.split(',').collect();
-        assert_eq!(columns.len(), 30 + 20 + 2 + 8 + 22);
+        assert_eq!(columns.len(), 30 + 20 + 2 + 8 + 2 + 22);
         assert_eq!(columns[29], "reason");
         assert_eq!(columns[30], "harmonic_contrast_db");
         assert_eq!(columns[49], "broadband_hear_cumulative_db");

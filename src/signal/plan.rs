@@ -93,6 +93,8 @@ pub struct Plan {
     pub warnings: Vec<SpecFault>,
     /// Channels looked at, ascending.
     pub used_channels: Vec<usize>,
+    /// The channel that carries the drive's own signal; none until [`Plan::monitored`].
+    pub drive_monitor: Option<usize>,
     pub(super) window: Vec<f32>,
     /// 1/(fs·Σw²), the factor from |X|² to V²/Hz for counts of one volt.
     pub(super) scale: f64,
@@ -162,6 +164,7 @@ impl Plan {
             freedom,
             calibration: Arc::default(),
             drive_table: None,
+            drive_monitor: None,
             warnings,
             used_channels: (0..receive.channels)
                 .filter(|channel| !receive.unused_channels.contains(channel))
@@ -195,6 +198,19 @@ impl Plan {
     pub fn driven_by(mut self, table: Option<DriveTable>) -> Self {
         self.drive_table = table.map(Arc::new);
         self
+    }
+
+    /// The same plan with a channel that carries the drive's own signal.
+    #[must_use]
+    pub fn monitored(mut self, channel: Option<usize>) -> Self {
+        self.drive_monitor = channel;
+        self
+    }
+
+    /// Channels whose samples are needed: the ones looked at, and the drive monitor's last.
+    #[must_use]
+    pub fn heard_channels(&self) -> Vec<usize> {
+        self.used_channels.iter().copied().chain(self.drive_monitor).collect()
     }
 
     /// Gate length over the sample rate, T, s.

@@ -114,7 +114,12 @@ impl Session {
             Ok(())
         } else {
             let tolerance = self.spec.drive_tolerance;
-            growing.baseline.add(pulse.number, drive, tolerance, room, &samples, spectra)
+            let added =
+                growing.baseline.add(pulse.number, drive, tolerance, room, &samples, spectra);
+            if let (Ok(()), Some(amplitude_v)) = (added, self.monitor) {
+                growing.baseline.note_drive_monitor(pulse.number, amplitude_v);
+            }
+            added
         };
         out.progress = added.is_ok().then(|| Progress {
             target: Arc::clone(&pulse.target),
