@@ -83,7 +83,7 @@ function curvesOf(head, channel) {
   const face = own?.pascal ?? null;
   // Both units would double the table: pascals say more, volts are all there is without a sensitivity.
   const corrected = (face === null ? own?.corrected : own.corrected_pascal) ?? null;
-  return face === null && corrected === null ? null : { face, corrected, unit: face === null ? 'Pa²' : 'V²' };
+  return face === null && corrected === null ? null : { face, corrected, unit: face === null ? 'V²' : 'Pa²' };
 }
 
 function inUnit(text, unit) {

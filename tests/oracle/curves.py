@@ -205,7 +205,8 @@ def fill(cells, weighting, row, reading, shares):
         if row.level is not None:
             now, mean, band = dose_power(reading, q), row.level.mean_v2[q], row.level.band_v2[q]
             excess = Cell(now - mean, shares[q] * (power + band))
-            hear = Cell(row.hear_v2[q], shares[q] * row.hear_v2[q] + HEAR_SHARE * (row.hear_v2[q] + band))
+            limit_share = HEAR_SHARE + np.log(10) / 10 * row.limit_slack_db[q]
+            hear = Cell(row.hear_v2[q], shares[q] * row.hear_v2[q] + limit_share * (row.hear_v2[q] + band))
         cells[excess_column(q, weighting)] = excess
         if weighting == "pascal":
             cells[f"{q}_pa2"], cells[f"{q}_hear_pa2"] = Cell(power, shares[q] * power), hear

@@ -179,8 +179,8 @@ def test_white_noise_behind_a_sloped_sensitivity_has_its_analytic_power(simmer):
     for band, bins in bands.items():
         wanted = np.sum(weights.weight[bins]) * density * plan.df_hz
         error = weights.standard_error(bins, np.full(len(bins), density)) / np.sqrt(40)
-        # A standard error is 0.30 % of the broadband and 1 to 1.4 % of lines here.
-        assert 0.002 < error / wanted < 0.015, band
+        # A standard error is 0.3 % of the broadband and 1 to 2.1 % of lines.
+        assert 0.002 < error / wanted < 0.022, band
         assert np.mean(column_of(session, f"{band}_pa2")) == pytest.approx(wanted, abs=3 * error, rel=0.0), band
         # The scatter from pulse to pulse is what the standard error says, too: 40 pulses, ±45 %.
         assert 0.55 < np.std(column_of(session, f"{band}_pa2"), ddof=1) / error / np.sqrt(40) < 1.45, band
@@ -252,7 +252,7 @@ def test_the_receivers_own_noise_is_not_lifted(simmer):
 
 
 def test_an_emission_behind_a_loss_comes_back_as_it_was_emitted(simmer):
-    emitted = 2e-11
+    emitted = 2e-10
     session, _, by_weighting = lifted(simmer, 7005, emitted)
     for weighting in ("corrected", "corrected_pascal"):
         weights = by_weighting[weighting]
@@ -348,19 +348,15 @@ def quantities_follow_from_cells(session, gate_s):
 
 
 def scene_emissions(drives=(0.15, 0.3), seen=(0.15, 0.3)):
-    """Baselines, and pulses with lines, broadband, and faults that leave no numbers or a condition."""
-    loud = [{}, {"lines_v": {0.5: 3e-3, 1.5: 4e-3, 2.5: 2e-3}}, {"broadband_v": 2e-3}, {"lines_v": {2: 0.02}}]
-    spoilt = [Emission(count=18000), Emission(extra={"simmer:lost_samples": 5}), Emission(gain_db=30.0)]
-    outside = [Emission(drive_mpa=0.9), Emission(drive_mpa=None)] if None not in seen else []
-    for e in outside[1:]:
-        # Loud as any, but nobody says how it was driven.
-        e.drive_mpa = 0.05
+    """Baselines, and pulses with lines, broadband, without numbers, clipped, and beyond the baseline's drives."""
+    lines = {"lines_v": {0.5: 3e-3, 1.5: 4e-3, 2.5: 2e-3}}
+    loud = [{}, lines, lines, {"broadband_v": 2e-3}, {"lines_v": {2: 0.02}}]
     return (
         baseline_emissions(drives, each=15)
         + [Emission(stage="baseline", drive_mpa=drives[0], gain_db=30.0)]
         + [Emission(drive_mpa=d, **extra) for d in seen for extra in loud]
-        + spoilt
-        + outside
+        + [Emission(count=18000), Emission(extra={"simmer:lost_samples": 5}), Emission(gain_db=30.0)]
+        + [Emission(drive_mpa=0.9)]
     )
 
 
@@ -451,12 +447,12 @@ def test_a_table_that_covers_a_part_counts_whole_lines_and_its_bins_alone(simmer
     session = replayed(simmer, config, recording)
     receiver, plan = Receiver(SHORT_EAR, 0.0, SHORT_PLATE), Plan(config)
     check(session, config, recording.pulses_heard(plan), [receiver])
-    exposed = session.row(recording.pulses[-4]["number"])
+    exposed = next(row for row in session.rows if row["stage"] == "exposure")
     assert exposed["subharmonic_pa2"] == "" and exposed["subharmonic_corrected_excess_v2"] == ""
     assert session.exposures()[0]["subharmonic_excess_dose_pa2s"] == ""
     [part] = session.about()["calibration"]["channels"]
     lines = {
-        "pascal": ({"harmonic": [1.4e6, 2.1e6], "ultraharmonic": [1.05e6, 1.75e6, 2.45e6]}, "0.685–2.74"),
+        "pascal": ({"harmonic": [1.4e6, 2.1e6], "ultraharmonic": [1.05e6, 1.75e6, 2.45e6]}, "1.035–2.74"),
         "corrected": ({"harmonic": [1.4e6, 2.1e6, 2.8e6], "ultraharmonic": [1.75e6, 2.45e6]}, "1.11–3.0"),
         "corrected_pascal": ({"harmonic": [1.4e6, 2.1e6], "ultraharmonic": [1.75e6, 2.45e6]}, "1.11–2.74"),
     }
@@ -535,8 +531,9 @@ def test_nothing_else_changes_with_tables(simmer):
 def test_a_baseline_file_is_the_same_with_tables(bench):
     folder = bench.folder / "demo-data"
     for name in ("config", "calibrated"):
-        bench.run("baseline", "-c", folder / f"{name}.toml", "--out", bench.folder / name, folder / "baseline.sigmf-meta")
-    assert (bench.folder / "config").read_bytes() == (bench.folder / "calibrated").read_bytes()
+        out = bench.folder / f"{name}.json"
+        bench.run("baseline", "-c", folder / f"{name}.toml", "--out", out, folder / "baseline.sigmf-meta")
+    assert (bench.folder / "config.json").read_bytes() == (bench.folder / "calibrated.json").read_bytes()
 
 
 @contextlib.contextmanager
@@ -739,8 +736,10 @@ def test_a_folder_instead_of_a_table_is_65(simmer, short, key):
         (b"# only a remark\n", ["heading"]),
         (b"1e5,100\n2e6,100\n", ["line 1", "1e5"]),
         (b"#" * 17_000_000, ["16777216"]),
+        (b"x," * 4_000_000, ["line 1"]),
+        (b"frequency_hz,loss_db,sensitivity_v_per_pa,setting,mpa\n" + b"7" * 8_000_000 + b"y,1,1,1,1\n", ["line 2"]),
     ],
-    ids=["binary", "control characters", "empty", "remark", "no heading", "17 MB"],
+    ids=["binary", "control characters", "empty", "remark", "no heading", "17 MB", "one line", "one cell"],
 )
 def test_a_table_that_is_none_is_65(simmer, short, key, content, words):
     done = refused(simmer, short, key, content, 65)
@@ -774,6 +773,14 @@ BAD_ROWS = {
         "frequency_hz,frequency_mhz,sensitivity_nv_per_pa\n1e5,0.1,100\n2e6,2,100\n",
         ["line 1", "frequency_hz", "frequency_mhz"],
     ),
+    "a sensitivity twice": (
+        EAR,
+        "frequency_hz,sensitivity_nv_per_pa,sensitivity_nv_per_pa\n1e5,100,1\n2e6,100,1\n",
+        ["line 1", "sensitivity_nv_per_pa"],
+    ),
+    "a loss twice": (PLATE_KEY, "frequency_hz,loss_db,loss_db\n1e5,1,2\n2e6,1,2\n", ["line 1", "loss_db"]),
+    # Decimal commas: 0,1 MHz and 6,5 µV/Pa would be read as 0 MHz and 1 µV/Pa.
+    "more cells than columns": (EAR, "frequency_mhz,sensitivity_uv_per_pa\n0.1,6\n1,4,11,5\n2,0,9,5\n", ["line 3"]),
     "a loss for a sensitivity": (EAR, "frequency_hz,loss_db\n1e5,1\n2e6,2\n", ["line 1", "loss_db", "sensitivity_"]),
     "a sensitivity for a loss": (PLATE_KEY, NV + "1e5,1\n2e6,2\n", ["line 1", "sensitivity_nv_per_pa", "loss_db"]),
     "negative loss": (PLATE_KEY, "frequency_khz,loss_db\n100,1\n2000,-0.5\n", ["line 3", "-0.5", "loss"]),
@@ -787,6 +794,8 @@ BAD_ROWS = {
     "drive inf": (DRIVE, "setting,mpa\n1,0.1\n50,inf\n", ["line 3", "inf"]),
     "drive word": (DRIVE, "setting,mpa\n1,low\n50,0.2\n", ["line 2", "mpa", "low"]),
     "one setting": (DRIVE, "setting,mpa\n1,0.1\n", ["1 points", "2"]),
+    "a drive twice": (DRIVE, "setting,mpa,mpa\n1,0.1,0.2\n2,0.2,0.4\n", ["line 1", "mpa"]),
+    "drive with decimal commas": (DRIVE, "setting,mpa\n1,0,1\n2,0,2\n", ["line 2"]),
     "drive without a column": (DRIVE, "setting,kpa\n1,100\n2,200\n", ["line 1", "kpa", "mpa"]),
 }
 
