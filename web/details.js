@@ -116,7 +116,7 @@ export function calibratedWords(head, row) {
     column('pressure, rms', (quantity) => faceText(row, quantity));
     column('excess over baseline', (quantity) => inUnit(signedThreeDigits(row[`${quantity}_excess_pa2`]), 'Pa²'));
     column('this pulse hears from', (quantity) => inUnit(threeDigits(row[`${quantity}_hear_pa2`]), 'Pa²'));
-    made.notes.push('Pressure is the square root of the power of all covered lines of a quantity, or of all covered bins of the broadband; the broadband’s density in Pa²/Hz is its mean-square pressure for each Hz of them.');
+    made.notes.push('Pressure is the square root of the power of all covered lines of a quantity, or of all covered bins of the broadband; the broadband’s density in Pa²/Hz is its mean-square pressure for each Hz of them. What this pulse hears from is power added to the mean of its baseline.');
   }
   if (corrected !== null) {
     const key = unit === 'Pa²' ? 'corrected_excess_pa2' : 'corrected_excess_v2';

@@ -6,6 +6,7 @@ use std::fmt::Write as _;
 use std::path::PathBuf;
 
 use super::draft;
+use super::headroom;
 use super::pulses::PulseOptions;
 use super::replay::{default_workers, source};
 use super::suspicion;
@@ -68,6 +69,9 @@ impl Check {
             say(&prepared.loaded.diagnostic(Level::Warning, warning).to_string());
         }
         let mut text = plan_text(&prepared);
+        if self.recordings.is_empty() {
+            text.push_str(&headroom::text(&prepared)?);
+        }
         for (index, path) in self.recordings.iter().enumerate() {
             let mut pulses = self.pulses.of(index, self.recordings.len())?;
             let said = !pulses.stage.is_empty() || !pulses.cues.is_empty();

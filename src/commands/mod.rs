@@ -5,6 +5,7 @@ pub mod check;
 pub mod compare;
 pub mod demo;
 pub mod draft;
+mod headroom;
 pub mod import;
 pub mod live;
 pub mod monitor;

@@ -93,10 +93,6 @@ class Weights:
         bins = self.plan.broadband
         return bins[np.isfinite(self.weight[bins])]
 
-    def has(self, quantity):
-        """Whether anything of a quantity has a weight."""
-        return len(self.broadband if quantity == "broadband" else self.covered(quantity)) > 0
-
     def heard(self, reading):
         """The reading with its powers weighted; NaN where nothing is covered. λ stays what it was."""
         if not reading.heard:
@@ -172,9 +168,8 @@ def expected(config, pulses, receivers, names):
         for table, numbers in zip(tables, exposures):
             for q in QUANTITIES:
                 column = excess_column(q, weighting)
-                having = [name for w, name in zip(weights, names) if w.has(q)]
-                doses = [[rows[k, str(name)][column] for k in numbers] for name in having]
-                table[dose_column(q, weighting)] = mean_dose(doses, plan.gate_s)
+                cells = [[rows[k, str(name)][column] for k in numbers] for name in names]
+                table[dose_column(q, weighting)] = mean_dose(cells, plan.gate_s)
     return rows, tables
 
 
@@ -191,11 +186,10 @@ def stretches(pulses):
 
 
 def mean_dose(channels, gate_s):
-    """Σ excess·T of each channel, and their mean; a pulse without an excess adds nothing."""
-    if not channels:
-        return EMPTY
-    sums = [[sum(x) * gate_s for x in zip(*((c.value, c.within) for c in cells if not c.empty))] for cells in channels]
-    return Cell(*np.mean(sums, axis=0))
+    """Mean of Σ excess·T over the channels that have one; a pulse without an excess adds nothing."""
+    known = [[cell for cell in cells if not cell.empty] for cells in channels]
+    doses = [(sum(c.value for c in cells) * gate_s, sum(c.within for c in cells) * gate_s) for cells in known if cells]
+    return Cell(*np.mean(doses, axis=0)) if doses else EMPTY
 
 
 def fill(cells, weighting, row, reading, shares):

@@ -9,6 +9,7 @@ what §3 of the method page leaves single precision. What follows from cells of 
 import contextlib
 import hashlib
 import json
+import os
 import re
 import signal
 import subprocess
@@ -508,8 +509,7 @@ def test_nothing_else_changes_with_tables(simmer):
         receive__insertion_loss_file="plate.csv",
     )
     recording = record(config, scene_emissions(), 7012)
-    with_tables = replayed(simmer, config, recording, ["--spectra"], "with")
-    without = replayed(simmer, plain_config, recording, ["--spectra"], "without")
+    with_tables, without = (replayed(simmer, c, recording, ["--spectra"]) for c in (config, plain_config))
     assert list(with_tables.rows[0]) == list(without.rows[0])
     assert tuple(list(with_tables.rows[0])[-len(PULSE_COLUMNS) :]) == PULSE_COLUMNS
     exposures = with_tables.exposures()
@@ -526,6 +526,33 @@ def test_nothing_else_changes_with_tables(simmer):
     for name in ("events.ndjson", "spectra.npy"):
         assert (with_tables.folder / name).read_bytes() == (without.folder / name).read_bytes(), name
     assert without.about()["calibration"] is None and without.about()["tables"] == []
+
+
+def test_numbers_with_tables_do_not_hang_on_workers_or_blocks(simmer):
+    tables(simmer)
+    config = configuration(
+        receive__channels=2, receive__sensitivity_file=["flat.csv", ""], receive__insertion_loss_file="plate.csv"
+    )
+    recording = record(config, scene_emissions(), 7015)
+    first = replayed(simmer, config, recording, ["--workers", "1"])
+    second = replayed(simmer, config, recording, ["--workers", "2", "--block-bytes", "4099"])
+    for name in ("pulses.csv", "exposures.csv"):
+        assert (first.folder / name).read_bytes() == (second.folder / name).read_bytes(), name
+
+
+def test_check_says_what_tables_cover(simmer):
+    put(simmer, "ear.csv", SHORT_EAR, "sensitivity_v_per_pa")
+    put(simmer, "plate.csv", SHORT_PLATE, "loss_db")
+    changes = {"receive__sensitivity_file": "ear.csv", "receive__sensitivity_of": "receiver", "receive__gain_db": 12.5}
+    config = configuration(receive__insertion_loss_file="plate.csv", drive__calibration_file="drive.csv", **changes)
+    (simmer.folder / "drive.csv").write_text(DRIVE_TABLE)
+    text = simmer.run("check", "-c", write_config(config, simmer.folder / "config.toml")).stdout
+    for name in ("ear.csv", "plate.csv", "drive.csv"):
+        assert hashlib.sha256((simmer.folder / name).read_bytes()).hexdigest() in text, name
+    for words in ("1.035–2.74 MHz", "corrected for receive-path loss, 1.11–3.0 MHz", "1.11–2.74 MHz", "12.5 dB"):
+        assert words in text, f"{words} is not in\n{text}"
+    for words in ("0.35 MHz", "2.8 MHz", "1.05 MHz", "20 to 140", "0.05 to 0.5 MPa"):
+        assert words in text, f"{words} is not in\n{text}"
 
 
 def test_a_baseline_file_is_the_same_with_tables(bench):
@@ -737,7 +764,7 @@ def test_a_folder_instead_of_a_table_is_65(simmer, short, key):
         (b"1e5,100\n2e6,100\n", ["line 1", "1e5"]),
         (b"#" * 17_000_000, ["16777216"]),
         (b"x," * 4_000_000, ["line 1"]),
-        (b"frequency_hz,loss_db,sensitivity_v_per_pa,setting,mpa\n" + b"7" * 8_000_000 + b"y,1,1,1,1\n", ["line 2"]),
+        (b"frequency_hz,loss_db,sensitivity_v_per_pa,setting,mpa\n" + b",".join([b"7" * 2_000_000 + b"y"] * 5), ["line 2"]),
     ],
     ids=["binary", "control characters", "empty", "remark", "no heading", "17 MB", "one line", "one cell"],
 )
@@ -745,6 +772,17 @@ def test_a_table_that_is_none_is_65(simmer, short, key, content, words):
     done = refused(simmer, short, key, content, 65)
     check_message(done, "bench.toml", key, "table.csv", *words)
     assert len(done.stderr) < 3000
+
+
+@pytest.mark.parametrize("key", [EAR, PLATE_KEY, DRIVE])
+def test_a_table_that_never_ends_or_never_begins_is_65(simmer, short, monkeypatch, key):
+    monkeypatch.setattr("conftest.TIMEOUT_S", 10)
+    (simmer.folder / "table.csv").symlink_to("/dev/zero")
+    check_message(refused(simmer, short, key, None, 65), "bench.toml", key, "table.csv")
+    (simmer.folder / "table.csv").unlink()
+    # A pipe nobody writes into.
+    os.mkfifo(simmer.folder / "table.csv")
+    check_message(refused(simmer, short, key, None, 65), "bench.toml", key, "table.csv", "regular file")
 
 
 BAD_ROWS = {
@@ -779,8 +817,9 @@ BAD_ROWS = {
         ["line 1", "sensitivity_nv_per_pa"],
     ),
     "a loss twice": (PLATE_KEY, "frequency_hz,loss_db,loss_db\n1e5,1,2\n2e6,1,2\n", ["line 1", "loss_db"]),
-    # Decimal commas: 0,1 MHz and 6,5 µV/Pa would be read as 0 MHz and 1 µV/Pa.
-    "more cells than columns": (EAR, "frequency_mhz,sensitivity_uv_per_pa\n0.1,6\n1,4,11,5\n2,0,9,5\n", ["line 3"]),
+    # Decimal commas: 1,4 MHz and 11,5 µV/Pa are not 1 MHz and 4 µV/Pa.
+    "decimal commas": (EAR, "frequency_mhz,sensitivity_uv_per_pa\n0.1,6\n1,4,11,5\n2,8,9,5\n", ["line 3"]),
+    "loss with decimal commas": (PLATE_KEY, "frequency_mhz,loss_db\n0,1,6,0\n1,4,11,5\n2,8,19,5\n", ["line 2"]),
     "a loss for a sensitivity": (EAR, "frequency_hz,loss_db\n1e5,1\n2e6,2\n", ["line 1", "loss_db", "sensitivity_"]),
     "a sensitivity for a loss": (PLATE_KEY, NV + "1e5,1\n2e6,2\n", ["line 1", "sensitivity_nv_per_pa", "loss_db"]),
     "negative loss": (PLATE_KEY, "frequency_khz,loss_db\n100,1\n2000,-0.5\n", ["line 3", "-0.5", "loss"]),
