@@ -144,10 +144,18 @@ function calibratedParts(head, row) {
   return [table(words.heads, words.cells), list(words.labels), paragraph(words.notes.join(' '))];
 }
 
+/** What the drive's monitor shows; empty without one, and for all channels together, where it is said once. */
+export function monitorText(row) {
+  if (row.channel === 'all' || !known(row.drive_monitor_v)) return '';
+  const over = known(row.drive_monitor_db) ? `, ${row.drive_monitor_db < 0 ? '−' : '+'}${Math.abs(row.drive_monitor_db).toFixed(2)} dB over its baseline at this drive` : '';
+  return `Drive monitor: ${threeDigits(row.drive_monitor_v)} V${over}.`;
+}
+
 function rowParts(head, row, several) {
   const where = row.channel === 'all' ? 'All channels together' : `Channel ${row.channel}`;
   const rests = list(QUANTITIES.map((quantity) => basisText(head, row, quantity)));
-  const parts = [table(['quantity', 'level over baseline', 'limit', 'this pulse hears from', 'all pulses so far hear from'], levelCells(head, row)), rests, ...calibratedParts(head, row)];
+  const monitor = monitorText(row);
+  const parts = [table(['quantity', 'level over baseline', 'limit', 'this pulse hears from', 'all pulses so far hear from'], levelCells(head, row)), rests, ...calibratedParts(head, row), ...(monitor === '' ? [] : [paragraph(monitor)])];
   if (several) parts.unshift(paragraph(where));
   return parts;
 }

@@ -120,7 +120,13 @@ pub(super) fn equip(
     });
     let kept = kept.collect();
     let monitor = loaded.settings.drive_monitor_channel;
-    Ok((plan.calibrated(&receivers).driven_by(drive).monitored(monitor), kept))
+    Ok((
+        plan.calibrated(&receivers)
+            .driven_by(drive)
+            .monitored(monitor)
+            .running(loaded.settings.detect.running_pulse),
+        kept,
+    ))
 }
 
 /// What the tables come to over the band plan; nothing where none is named.

@@ -13,7 +13,7 @@ use super::hearing::{DriveCheck, Hindrance, Hindrances, faults_against, own_faul
 use super::pulse::{Channel, Pulse};
 use super::reference::{ChannelReference, Lookup, QuantityReference, References};
 use super::row::{Row, Verdict};
-use super::session::empty_row;
+use super::session::{RunningLimits, empty_row};
 use super::spec::{DetectSpec, Rule};
 use super::summary::{Doses, ExposureTally, PulseFinding};
 use super::window::Window;
@@ -152,6 +152,16 @@ impl Judge {
     pub(super) fn factor(&self, n: usize) -> f64 {
         Reference::independent(n, 0.0, 1.0)
             .map_or(f64::INFINITY, |reference| reference.pulse_factor(self.alpha))
+    }
+
+    /// Limits on λ − δ of a channel while a pulse runs.
+    pub(super) fn running_limits(
+        &mut self,
+        pulse: &Pulse,
+        target: &TargetBaseline,
+        place: usize,
+    ) -> RunningLimits {
+        self.references.running(&pulse.target, target, Drive::of(pulse.drive_mpa), place)
     }
 
     pub(super) fn clear_windows(&mut self) {

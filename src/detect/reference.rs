@@ -10,6 +10,7 @@ use std::sync::Arc;
 
 use super::baseline::{Drive, DriveSeries, Level, TargetBaseline, within};
 use super::calibrated;
+use super::session::RunningLimits;
 use super::spec::Rule;
 use crate::signal::calibration::{Calibration, PerWeighting, Weighted};
 use crate::signal::{PerQuantity, Quantity, as_f64, decibels};
@@ -119,13 +120,14 @@ pub struct References {
     spec: LimitSpec,
     calibration: Arc<Calibration>,
     cache: HashMap<Key, Lookup>,
+    running: HashMap<Key, RunningLimits>,
 }
 
 impl References {
     /// With the rules of a session.
     #[must_use]
     pub fn new(spec: LimitSpec) -> Self {
-        Self { spec, calibration: Arc::default(), cache: HashMap::new() }
+        Self { spec, calibration: Arc::default(), cache: HashMap::new(), running: HashMap::new() }
     }
 
     /// The same with curves of the used channels.
@@ -137,6 +139,7 @@ impl References {
     /// Forgets what was remembered; a baseline has changed.
     pub fn forget(&mut self) {
         self.cache.clear();
+        self.running.clear();
     }
 
     /// The comparison for `drive` at a target, for the mean of the channels at the places `set`
@@ -159,6 +162,42 @@ impl References {
         }
         self.cache.insert(key, found.clone());
         found
+    }
+
+    /// Limits on λ − δ of a channel after each quarter of a running pulse, for one pulse's test.
+    pub fn running(
+        &mut self,
+        name: &Arc<str>,
+        target: &TargetBaseline,
+        drive: Drive,
+        channel: usize,
+    ) -> RunningLimits {
+        let key = (Arc::clone(name), drive.mpa().map(f64::to_bits), vec![channel]);
+        if let Some(known) = self.running.get(&key) {
+            return Arc::clone(known);
+        }
+        let drives = &target.drives;
+        let known: Vec<Drive> = drives.iter().map(|series| series.drive).collect();
+        let place = place(&known, drive, self.spec.drive_tolerance);
+        let limits = std::array::from_fn(|quarter| {
+            PerQuantity::from_fn(|quantity| {
+                let at = |drive: usize| running_series(&drives[drive], channel, quarter, quantity);
+                let reference = match place {
+                    Place::At(drive) => Reference::of_one(&at(drive)?)?,
+                    Place::Between { lower, upper, u } => {
+                        Reference::between(&at(lower)?, &at(upper)?, u)?
+                    }
+                    Place::Outside { .. } | Place::Nowhere => return None,
+                };
+                Some(reference.limit(reference.pulse_factor(self.spec.alpha)))
+            })
+        });
+        let limits = Arc::new(limits);
+        if self.running.len() >= MOST_CACHED {
+            self.running.clear();
+        }
+        self.running.insert(key, Arc::clone(&limits));
+        limits
     }
 
     fn make(&self, target: &TargetBaseline, drive: Drive, set: &[usize]) -> Lookup {
@@ -336,14 +375,12 @@ impl Series {
             quantities: PerQuantity::from_fn(|quantity| {
                 let levels = averaged(drive, set, quantity);
                 let lambda: Vec<f64> = levels.iter().map(|level| level.lambda_db).collect();
-                // A series without any spread is no measurement; everything would pass it.
-                let summary =
-                    Summary::of(&lambda).filter(|s| s.n >= LEAST_BASELINE_PULSES && s.sd > 0.0)?;
+                let lambda = series_of(&lambda)?;
                 let mean = |value: fn(&Level) -> f64| {
                     levels.iter().map(value).sum::<f64>() / as_f64(levels.len())
                 };
                 Some(OneQuantity {
-                    lambda: BaselineSeries { summary, lag1: autocorrelation(&lambda, 1) },
+                    lambda,
                     means: Means {
                         level_db: mean(|l| l.level_db),
                         power_v2: mean(|l| l.power_v2),
@@ -365,6 +402,24 @@ impl Series {
             ),
         }
     }
+}
+
+/// λ of a channel's pulses after a quarter.
+fn running_series(
+    drive: &DriveSeries,
+    channel: usize,
+    quarter: usize,
+    quantity: Quantity,
+) -> Option<BaselineSeries> {
+    let pulses = drive.running.get(channel)?.iter().flatten();
+    let lambda: Vec<f64> = pulses.filter_map(|running| running[quarter][quantity]).collect();
+    series_of(&lambda)
+}
+
+/// A series with enough pulses. One without any spread is no measurement; everything would pass it.
+fn series_of(lambda: &[f64]) -> Option<BaselineSeries> {
+    let summary = Summary::of(lambda).filter(|s| s.n >= LEAST_BASELINE_PULSES && s.sd > 0.0)?;
+    Some(BaselineSeries { summary, lag1: autocorrelation(lambda, 1) })
 }
 
 /// Mean of 10·log10 of the values that have one.

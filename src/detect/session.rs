@@ -4,6 +4,7 @@
 //! `all`. It reads no clock and knows no file; the same pulses and acts give the same answers.
 
 mod acts;
+mod running;
 mod stages;
 mod unjudged;
 
@@ -11,7 +12,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use super::act::Act;
-use super::alarm::{Alarms, Change, Look};
+use super::alarm::{Alarms, Change, Finding, Look};
 use super::baseline::{Baseline, Drive, TargetBaseline, within};
 use super::event::{Event, What};
 use super::hearing::{DriveCheck, NoiseHistory};
@@ -23,6 +24,7 @@ use super::spec::{AlarmSpec, DetectSpec};
 use super::summary::ExposureTally;
 use crate::signal::{Calibration, ChannelReading, DriveTable, Heard, Plan, as_f64};
 use crate::stats::pulse_alpha;
+pub(super) use running::RunningLimits;
 
 /// A new baseline replaces an old one from this many pulses on.
 const REPLACES_FROM: usize = 10;
@@ -78,6 +80,16 @@ struct Last {
     exposure: Option<u32>,
 }
 
+/// A pulse that runs, or is about to be judged.
+#[derive(Debug)]
+struct Begun {
+    number: u64,
+    /// A pulse before it never came.
+    missing: bool,
+    /// The row of that one.
+    rows: Vec<Row>,
+}
+
 /// A target's baseline as it grows.
 #[derive(Debug, Default)]
 struct Growing {
@@ -106,6 +118,7 @@ pub struct Session {
     last: Option<Last>,
     injections: Vec<acts::Injected>,
     pending: Vec<Act>,
+    begun: Option<Begun>,
     /// The hole before the next pulse is explained.
     paused: bool,
     /// No pulse is due.
@@ -157,6 +170,7 @@ impl Session {
             last: None,
             injections: Vec::new(),
             pending: Vec::new(),
+            begun: None,
             paused: false,
             rests: false,
             said: BTreeSet::new(),
@@ -202,16 +216,10 @@ impl Session {
     /// Judges the next pulse; `readings` has one entry a used channel, ascending.
     pub fn pulse(&mut self, pulse: &Pulse, readings: &[ChannelReading], out: &mut Judgement) {
         out.clear();
-        self.check_setting(pulse, out);
-        let missing = self.look_for_hole(pulse, out);
-        let injected = self.take_acts(pulse, out);
-        self.follow_stage(pulse, out);
-        if let (Some(number), Some(tally)) = (injected, &mut self.tally) {
-            tally.note_injection(number, pulse.time.since_start_s);
-        }
-        if let (Some(missing), Some(tally)) = (missing, &mut self.tally) {
-            tally.add_missing(missing);
-        }
+        let begun = self.begun.take().filter(|begun| begun.number == pulse.number);
+        let begun = begun.unwrap_or_else(|| self.begin(pulse, out));
+        let missing = begun.missing;
+        out.rows = begun.rows;
         for (history, reading) in self.noise.iter_mut().zip(readings) {
             if let Heard::Measured(measured) = reading.heard()
                 && let Some(density) = measured.noise_v2_per_hz
@@ -227,9 +235,28 @@ impl Session {
         for row in out.rows.iter_mut().filter(|row| row.pulse.is_some()) {
             row.drive_monitor_v = self.monitor.flatten();
         }
-        self.raise_alarms(pulse, missing.is_some(), &look, out);
+        self.raise_alarms(pulse, missing, &look, out);
         let exposure = self.tally.as_ref().map(ExposureTally::exposure);
         self.last = Some(Last { pulse: pulse.clone(), exposure });
+    }
+
+    /// What a pulse is for is settled: acts, stage, the hole before it. Rows wait for the pulse's own.
+    fn begin(&mut self, pulse: &Pulse, out: &mut Judgement) -> Begun {
+        self.check_setting(pulse, out);
+        let missing = self.look_for_hole(pulse, out);
+        let injected = self.take_acts(pulse, out);
+        self.follow_stage(pulse, out);
+        if let (Some(number), Some(tally)) = (injected, &mut self.tally) {
+            tally.note_injection(number, pulse.time.since_start_s);
+        }
+        if let (Some(missing), Some(tally)) = (missing, &mut self.tally) {
+            tally.add_missing(missing);
+        }
+        Begun {
+            number: pulse.number,
+            missing: missing.is_some(),
+            rows: std::mem::take(&mut out.rows),
+        }
     }
 
     /// The stream is over.
@@ -407,8 +434,13 @@ pub fn alpha(spec: &DetectSpec, channels: usize) -> f64 {
     pulse_alpha(
         spec.false_alarms_per_exposure,
         as_f64(usize::try_from(spec.expected_pulses).unwrap_or(usize::MAX)),
-        as_f64(pairs(spec, channels)),
+        as_f64(pairs(spec, channels) * looks(spec)),
     )
+}
+
+/// How often each pair is looked at in a pulse: at its end, and three times while it runs.
+const fn looks(spec: &DetectSpec) -> usize {
+    if spec.running_pulse { 4 } else { 1 }
 }
 
 /// B: pairs of channel (with `all` where there are several) and quantity that can raise a verdict.

@@ -286,7 +286,8 @@ impl Cutter {
         };
         self.to_judge(ToJudge::Item { order, item: Item::Pulse(pulse, self.groups()) })?;
         for group in 0..self.groups() {
-            self.work(group, Work::Open { order, group, trigger: tag.trigger_offset })?;
+            let (trigger, lost) = (tag.trigger_offset, tag.lost_samples > 0);
+            self.work(group, Work::Open { order, group, trigger, lost })?;
         }
         let hull = hull(&self.plan, tag.trigger_offset);
         self.open = Some(Open {

@@ -11,8 +11,8 @@ use crate::signal::{ChannelReading, Ear, Plan};
 /// What a worker is told about one group of channels of one pulse.
 #[derive(Debug)]
 pub(super) enum Work {
-    /// A pulse begins.
-    Open { order: u64, group: usize, trigger: Option<u64> },
+    /// A pulse begins; `lost` when the device lost samples of it.
+    Open { order: u64, group: usize, trigger: Option<u64>, lost: bool },
     /// Its next samples: the group's channels one after the other, in counts.
     Slice { order: u64, group: usize, offset: i64, planar: Vec<f32> },
     /// It is over; `lost` when the device lost samples.
@@ -31,6 +31,8 @@ struct Job {
     order: u64,
     group: usize,
     ears: Vec<Ear>,
+    /// Quarters of the running pulse that were told.
+    told: usize,
 }
 
 /// Works until its line closes.
@@ -40,7 +42,7 @@ pub(super) fn run(plan: &Arc<Plan>, lines: &WorkerLines) {
     let mut idle: Vec<Vec<Ear>> = Vec::new();
     for work in &lines.work {
         match work {
-            Work::Open { order, group, trigger } => {
+            Work::Open { order, group, trigger, lost } => {
                 let channels = group_of(&heard, group).len();
                 let at = idle.iter().position(|ears| ears.len() == channels);
                 let mut ears = at.map_or_else(
@@ -50,13 +52,18 @@ pub(super) fn run(plan: &Arc<Plan>, lines: &WorkerLines) {
                 for ear in &mut ears {
                     ear.begin(plan, trigger);
                 }
-                open.push(Job { order, group, ears });
+                // Numbers that mean nothing are not told while the pulse runs either.
+                let told = if lost { usize::MAX } else { 0 };
+                open.push(Job { order, group, ears, told });
             }
             Work::Slice { order, group, offset, planar } => {
                 if let Some(job) = open.iter_mut().find(|j| (j.order, j.group) == (order, group)) {
                     let samples = planar.len() / job.ears.len();
                     for (ear, x) in job.ears.iter_mut().zip(planar.chunks_exact(samples)) {
                         ear.push(plan, offset, x);
+                    }
+                    if !tell(plan, &heard, job, &lines.judge) {
+                        return;
                     }
                 }
                 // A full or closed pool only means that the buffer is dropped.
@@ -76,6 +83,23 @@ pub(super) fn run(plan: &Arc<Plan>, lines: &WorkerLines) {
             }
         }
     }
+}
+
+/// Tells the judge what the quarters of the running pulse say; whether anybody listens.
+fn tell(plan: &Plan, channels: &[usize], job: &mut Job, judge: &Sender<ToJudge>) -> bool {
+    let passed = job.ears.iter().map(Ear::passed).min().unwrap_or(0);
+    let channels = group_of(channels, job.group);
+    for quarter in job.told..passed {
+        let volts = |channel: usize| plan.spec.receive.volts_per_count[channel];
+        let ears = job.ears.iter().zip(channels);
+        let lambdas = ears.map(|(ear, &at)| ear.running_db(plan, volts(at))[quarter]).collect();
+        let (order, group) = (job.order, job.group);
+        if judge.send(ToJudge::Running { order, group, quarter, lambdas }).is_err() {
+            return false;
+        }
+    }
+    job.told = job.told.max(passed);
+    true
 }
 
 fn finish(

@@ -9,8 +9,9 @@ use std::path::{Path, PathBuf};
 
 use sha2::{Digest, Sha256};
 
-use super::bytes::hex;
+use super::bytes::{hex, open_file};
 use super::error::RecordingError;
+use super::sigmf_json::quoted;
 use crate::signal::{Curve, CurveFault, DriveTable};
 
 /// Largest file that is read, bytes.
@@ -59,13 +60,11 @@ impl Table {
     /// # Errors
     /// Names the file and what is wrong.
     pub fn read(path: &Path) -> Result<Self, RecordingError> {
-        let unreadable = |error| RecordingError::reading(path, error);
-        if path.is_dir() {
-            return Err(RecordingError::bad(path, "is a folder, must be a file"));
-        }
+        let (file, _) = open_file(path)?;
         let mut bytes = Vec::new();
-        let file = std::fs::File::open(path).map_err(unreadable)?;
-        file.take(MOST_BYTES + 1).read_to_end(&mut bytes).map_err(unreadable)?;
+        file.take(MOST_BYTES + 1)
+            .read_to_end(&mut bytes)
+            .map_err(|error| RecordingError::reading(path, error))?;
         if u64::try_from(bytes.len()).unwrap_or(u64::MAX) > MOST_BYTES {
             return Err(RecordingError::bad(path, format!("has more than {MOST_BYTES} bytes")));
         }
@@ -120,20 +119,35 @@ pub fn read_loss(path: &Path) -> Result<Curve, RecordingError> {
 }
 
 fn drive_table(text: &str) -> Result<DriveTable, String> {
-    let mut lines = table_lines(text);
-    let (at, names) = lines.next().ok_or("holds no heading")?;
-    let columns = ["setting", "mpa"].map(|name| names.iter().position(|found| *found == name));
-    let [Some(setting), Some(mpa)] = columns else {
-        let heading = names.join(",");
-        return Err(format!("line {at}: the heading is \"{heading}\", must name setting and mpa"));
-    };
+    let sheet = Sheet::new(text)?;
+    let setting = sheet.one(&[("setting", ())], "setting")?;
+    let mpa = sheet.one(&[("mpa", ())], "mpa")?;
     let (mut points, mut places) = (Vec::new(), Vec::new());
-    for (line, cells) in lines {
-        let found = number(&cells, setting, line, "setting")?;
-        points.push([found, number(&cells, mpa, line, "mpa")?]);
-        places.push(line);
+    for row in sheet.rows() {
+        let row = row?;
+        points.push([row.number(&setting)?, row.number(&mpa)?]);
+        places.push(row.line);
     }
     DriveTable::new(points).map_err(|fault| placed(&fault, &places))
+}
+
+fn parse(text: &str, columns: &[(&'static str, Unit)]) -> Result<Curve, String> {
+    let sheet = Sheet::new(text)?;
+    let frequency = sheet.one(&FREQUENCIES, "frequency_hz, frequency_khz or frequency_mhz")?;
+    let wanted: Vec<&str> = columns.iter().map(|(name, _)| *name).collect();
+    let value = sheet.one(columns, &wanted.join(" or "))?;
+    let (mut points, mut places) = (Vec::new(), Vec::new());
+    for row in sheet.rows() {
+        let row = row?;
+        let found = row.number(&value)?;
+        let db = value
+            .what
+            .decibels(found)
+            .map_err(|why| format!("line {}, column {}: {found} {why}", row.line, value.name))?;
+        points.push([frequency.what * row.number(&frequency)?, db]);
+        places.push(row.line);
+    }
+    Curve::new(points).map_err(|fault| placed(&fault, &places))
 }
 
 /// A fault with the line of its point.
@@ -144,54 +158,88 @@ fn placed(fault: &CurveFault, places: &[usize]) -> String {
     }
 }
 
-/// Lines of a small table with their numbers, without remarks and empty ones; the heading first.
-fn table_lines(text: &str) -> impl Iterator<Item = (usize, Vec<&str>)> {
-    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-    text.lines()
-        .enumerate()
-        .map(|(place, line)| (place + 1, line.trim()))
-        .filter(|(_, line)| !line.is_empty() && !line.starts_with('#'))
-        .map(|(place, line)| (place, line.split(',').map(str::trim).collect()))
+/// A column that was asked for.
+struct Column<T> {
+    place: usize,
+    name: &'static str,
+    /// What was asked for with it.
+    what: T,
 }
 
-/// The number in a cell.
-fn number(cells: &[&str], place: usize, line: usize, name: &str) -> Result<f64, String> {
-    let cell = cells.get(place).copied().unwrap_or_default();
-    cell.parse().map_err(|_| format!("line {line}, column {name}: \"{cell}\" must be a number"))
+/// A small table: a heading, then rows; without remarks and empty lines.
+struct Sheet<'a> {
+    heading: Vec<&'a str>,
+    heading_line: usize,
+    rows: Vec<Row<'a>>,
 }
 
-fn parse(text: &str, columns: &[(&str, Unit)]) -> Result<Curve, String> {
-    let mut lines = table_lines(text);
-    let (at, names) = lines.next().ok_or("holds no heading")?;
-    let column = |name: &str| names.iter().position(|found| *found == name);
-    let frequency =
-        FREQUENCIES.iter().find_map(|(name, unit_hz)| Some((column(name)?, *name, *unit_hz)));
-    let mut values = columns.iter().filter_map(|(name, unit)| Some((column(name)?, *name, *unit)));
-    let (Some((frequency, frequency_name, unit_hz)), Some((value, value_name, unit))) =
-        (frequency, values.next())
-    else {
-        let wanted: Vec<&str> = columns.iter().map(|(name, _)| *name).collect();
-        return Err(format!(
-            "line {at}: the heading is \"{}\", must name frequency_hz, frequency_khz or frequency_mhz, and {}",
-            names.join(","),
-            wanted.join(" or ")
-        ));
-    };
-    if let Some((_, other, _)) = values.next() {
-        return Err(format!(
-            "line {at}: the heading names both {value_name} and {other}, must name one"
-        ));
+/// A line of a table.
+struct Row<'a> {
+    line: usize,
+    cells: Vec<&'a str>,
+}
+
+impl<'a> Sheet<'a> {
+    fn new(text: &'a str) -> Result<Self, String> {
+        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+        let mut rows = text
+            .lines()
+            .enumerate()
+            .map(|(place, line)| (place + 1, line.trim()))
+            .filter(|(_, line)| !line.is_empty() && !line.starts_with('#'))
+            .map(|(line, text)| Row { line, cells: text.split(',').map(str::trim).collect() });
+        let Row { line, cells } = rows.next().ok_or("holds no heading")?;
+        Ok(Self { heading: cells, heading_line: line, rows: rows.collect() })
     }
-    let (mut points, mut places) = (Vec::new(), Vec::new());
-    for (line, cells) in lines {
-        let found = number(&cells, value, line, value_name)?;
-        let db = unit
-            .decibels(found)
-            .map_err(|why| format!("line {line}, column {value_name}: {found} {why}"))?;
-        points.push([unit_hz * number(&cells, frequency, line, frequency_name)?, db]);
-        places.push(line);
+
+    /// The one column among those wanted.
+    fn one<T: Copy>(
+        &self,
+        wanted: &[(&'static str, T)],
+        in_words: &str,
+    ) -> Result<Column<T>, String> {
+        let at = self.heading_line;
+        let mut found = self.heading.iter().enumerate().filter_map(|(place, cell)| {
+            let (name, what) = wanted.iter().find(|(name, _)| name == cell)?;
+            Some(Column { place, name, what: *what })
+        });
+        let column = found.next().ok_or_else(|| {
+            let heading = quoted(&self.heading.join(","));
+            format!("line {at}: the heading is {heading}, must name {in_words}")
+        })?;
+        match found.next() {
+            None => Ok(column),
+            Some(other) if other.name == column.name => {
+                Err(format!("line {at}: the heading names {} twice", other.name))
+            }
+            Some(other) => Err(format!(
+                "line {at}: the heading names both {} and {}, must name one",
+                column.name, other.name
+            )),
+        }
     }
-    Curve::new(points).map_err(|fault| placed(&fault, &places))
+
+    /// The rows; each has a cell a column, or a decimal comma would be read as two.
+    fn rows(&self) -> impl Iterator<Item = Result<&Row<'a>, String>> {
+        let columns = self.heading.len();
+        self.rows.iter().map(move |row| {
+            let (line, cells) = (row.line, row.cells.len());
+            let fits = || Some(row).filter(|_| cells == columns);
+            fits().ok_or_else(|| {
+                format!("line {line}: {cells} cells under {columns} columns; decimals have a point")
+            })
+        })
+    }
+}
+
+impl Row<'_> {
+    fn number<T>(&self, column: &Column<T>) -> Result<f64, String> {
+        let cell = self.cells.get(column.place).copied().unwrap_or_default();
+        cell.parse().map_err(|_| {
+            let (line, cell) = (self.line, quoted(cell));
+            format!("line {line}, column {}: {cell} must be a number", column.name)
+        })
+    }
 }
 
 impl Unit {
@@ -230,7 +278,7 @@ mod tests {
     fn faults_name_line_column_and_value() {
         check_fault(
             "f,loss_db\n1,2\n",
-            "line 1: the heading is \"f,loss_db\", must name frequency_hz, frequency_khz or frequency_mhz, and loss_db",
+            "line 1: the heading is \"f,loss_db\", must name frequency_hz, frequency_khz or frequency_mhz",
         );
         check_fault(
             "frequency_hz,loss_db\n1e6,x\n",
@@ -279,7 +327,7 @@ mod tests {
         assert!(fault("frequency_hz,sensitivity\n1e6,1\n").contains("sensitivity_v_per_pa or"));
         assert_eq!(
             fault("frequency_hz,sensitivity_nv_per_pa,sensitivity_v_per_pa\n1e6,1,1\n"),
-            "line 1: the heading names both sensitivity_v_per_pa and sensitivity_nv_per_pa, must name one"
+            "line 1: the heading names both sensitivity_nv_per_pa and sensitivity_v_per_pa, must name one"
         );
     }
 
@@ -288,15 +336,27 @@ mod tests {
         let table = drive_table("# amplifier 1\nsetting,mpa\n50,0.05\n200,0.30\n").unwrap();
         assert!((table.mpa(125.0).unwrap() - 0.175).abs() < 1e-15);
         let fault = |text: &str| drive_table(text).unwrap_err();
-        assert_eq!(
-            fault("mv,mpa\n"),
-            "line 1: the heading is \"mv,mpa\", must name setting and mpa"
-        );
+        assert_eq!(fault("mv,mpa\n"), "line 1: the heading is \"mv,mpa\", must name setting");
         assert_eq!(
             fault("setting,mpa\n1,0.1\n# x\n1,0.2\n"),
             "line 4: setting is 1 after 1, must rise"
         );
         assert_eq!(fault("setting,mpa\n1,x\n"), "line 2, column mpa: \"x\" must be a number");
         assert_eq!(fault("setting,mpa\n1,0.1\n"), "1 points, must be 2 to 65536");
+    }
+
+    #[test]
+    fn rows_and_columns_that_can_be_read_in_two_ways_are_refused() {
+        check_fault(
+            "frequency_mhz,loss_db\n1,0,3,5\n",
+            "line 2: 4 cells under 2 columns; decimals have a point",
+        );
+        check_fault("frequency_hz,loss_db,loss_db\n", "line 1: the heading names loss_db twice");
+        check_fault(
+            "frequency_hz,frequency_mhz,loss_db\n",
+            "line 1: the heading names both frequency_hz and frequency_mhz, must name one",
+        );
+        let long = format!("frequency_hz,loss_db\n1e6,{}\n", "x".repeat(1 << 20));
+        assert!(parse(&long, &LOSSES).unwrap_err().len() < 200);
     }
 }

@@ -12,7 +12,7 @@
 use std::ops::Range;
 use std::sync::Arc;
 
-use super::bands::{Bands, Line, runs};
+use super::bands::{Bands, Line, SLACK_BINS, runs};
 use super::{Curve, PerQuantity, Quantity, as_f64};
 
 /// What is known of one receiver over frequency.
@@ -134,11 +134,11 @@ impl Calibration {
     pub fn new(curves: &[ReceiverCurves], bands: &Bands, bin_hz: f64, bins: usize) -> Self {
         let channel = |curves: &ReceiverCurves| {
             let pascals = |hz: f64| {
-                let db = curves.sensitivity_db.as_ref()?.at(hz)? + curves.gain_db;
+                let db = at(curves.sensitivity_db.as_ref()?, hz, bin_hz)? + curves.gain_db;
                 Some(libm::pow(10.0, -db / 10.0))
             };
             let loss = |hz: f64| {
-                let db = curves.insertion_loss_db.as_ref()?.at(hz)?;
+                let db = at(curves.insertion_loss_db.as_ref()?, hz, bin_hz)?;
                 Some(libm::pow(10.0, db / 10.0))
             };
             let given = |weighting: Weighting| match weighting {
@@ -177,6 +177,14 @@ impl Calibration {
     pub fn channel(&self, place: usize) -> Option<&ChannelCalibration> {
         self.channels.get(place)
     }
+}
+
+/// A curve's value at a bin's frequency. Its ends have the slack of a band's edges: 2.01 MHz in hertz
+/// is a rounding below 2 010 000.
+fn at(curve: &Curve, hz: f64, bin_hz: f64) -> Option<f64> {
+    let [first, last] = curve.range_hz();
+    let near = hz.clamp(first, last);
+    ((near - hz).abs() <= SLACK_BINS * bin_hz).then(|| curve.at(near))?
 }
 
 impl ChannelCalibration {

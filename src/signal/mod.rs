@@ -30,7 +30,7 @@ pub use curve::{Curve, CurveFault};
 pub use cutting::{Axis, Bursts, CutBy, Cutting, Envelope};
 pub use drive_table::DriveTable;
 pub use ear::Ear;
-pub use measure::{Band, ChannelReading, Heard, Measured, Void, decibels};
+pub use measure::{Band, ChannelReading, Heard, Measured, Running, Void, decibels};
 pub use plan::{Plan, Stretch, transform_path};
 pub use spec::{
     BandSpec, PerQuantity, Quantity, ReceiveSpec, SampleFormat, SignalSpec, SpecFault,

@@ -93,6 +93,8 @@ pub struct Plan {
     pub warnings: Vec<SpecFault>,
     /// Channels looked at, ascending.
     pub used_channels: Vec<usize>,
+    /// Whether λ is taken at three points of the running pulse, too, see [`Plan::running`].
+    pub running_pulse: bool,
     /// The channel that carries the drive's own signal; none until [`Plan::monitored`].
     pub drive_monitor: Option<usize>,
     pub(super) window: Vec<f32>,
@@ -164,6 +166,7 @@ impl Plan {
             freedom,
             calibration: Arc::default(),
             drive_table: None,
+            running_pulse: false,
             drive_monitor: None,
             warnings,
             used_channels: (0..receive.channels)
@@ -204,6 +207,13 @@ impl Plan {
     #[must_use]
     pub fn monitored(mut self, channel: Option<usize>) -> Self {
         self.drive_monitor = channel;
+        self
+    }
+
+    /// The same plan that looks at the running pulse or does not.
+    #[must_use]
+    pub fn running(mut self, running_pulse: bool) -> Self {
+        self.running_pulse = running_pulse;
         self
     }
 

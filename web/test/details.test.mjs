@@ -1,7 +1,7 @@
 import assert from 'node:assert/strict';
 import test from 'node:test';
 
-import { calibratedWords, uncoveredText } from '../details.js';
+import { calibratedWords, monitorText, uncoveredText } from '../details.js';
 import { signedThreeDigits, threeDigits, UNKNOWN } from '../format.js';
 import { QUANTITIES } from '../present.js';
 
@@ -97,4 +97,11 @@ test('pressures have three digits and powers of ten only where they are short', 
   assert.deepEqual([0.000213, 0.0213, 20.44, 999.6, 10659, 99949, 99950, 0].map(threeDigits), ['2.13e−4', '0.0213', '20.4', '1000', '10700', '99900', '1.00e5', '0']);
   assert.deepEqual([20.44, -20.44, 1e-9, -1e-9, 0].map(signedThreeDigits), ['+20.4', '−20.4', '+1.00e−9', '−1.00e−9', '0']);
   for (const write of [threeDigits, signedThreeDigits]) for (const none of [null, undefined, NaN, Infinity]) assert.equal(write(none), UNKNOWN);
+});
+
+test('the drive at its monitor is said with what it is over its baseline', () => {
+  assert.equal(monitorText({ channel: 0, drive_monitor_v: 0.1834, drive_monitor_db: -0.314 }), 'Drive monitor: 0.183 V, −0.31 dB over its baseline at this drive.');
+  assert.equal(monitorText({ channel: 0, drive_monitor_v: 2, drive_monitor_db: null }), 'Drive monitor: 2 V.');
+  assert.equal(monitorText({ channel: 0, drive_monitor_v: null, drive_monitor_db: null }), '');
+  assert.equal(monitorText({ channel: 'all', drive_monitor_v: 1, drive_monitor_db: 0 }), '');
 });

@@ -11,7 +11,7 @@ use crate::detect::baseline::{Refused, Sample};
 use crate::detect::calibrated::Calibrated;
 use crate::detect::hearing::{Hindrance, Hindrances, own_faults};
 use crate::detect::judge;
-use crate::signal::Quantity;
+use crate::signal::{Quantity, Running};
 
 impl Session {
     /// Rows of stages that are not judged; the reason is the stage's name or what excluded them.
@@ -116,6 +116,17 @@ impl Session {
             let tolerance = self.spec.drive_tolerance;
             let added =
                 growing.baseline.add(pulse.number, drive, tolerance, room, &samples, spectra);
+            if added.is_ok() && self.spec.running_pulse {
+                let running: Vec<Option<Running>> = readings
+                    .iter()
+                    .zip(&samples)
+                    .map(|(reading, sample)| match reading.heard() {
+                        Heard::Measured(m) => sample.map(|_| m.running_db),
+                        Heard::Void(_) => None,
+                    })
+                    .collect();
+                growing.baseline.note_running(pulse.number, &running);
+            }
             if let (Ok(()), Some(amplitude_v)) = (added, self.monitor) {
                 growing.baseline.note_drive_monitor(pulse.number, amplitude_v);
             }

@@ -17,6 +17,7 @@ fn series(drive: Drive, lambdas_db: impl Iterator<Item = f64>) -> DriveSeries {
         pulses,
         channels: vec![samples],
         spectra: vec![Default::default()],
+        running: Vec::new(),
         monitor_v: Vec::new(),
     }
 }
