@@ -102,6 +102,7 @@ impl Demo {
             stream_unix: None,
             token: None,
             source: SOURCE,
+            real_time: false,
         };
         let mut signals = Signals::listen()?;
         let live = Live::start(setup).await?;

@@ -201,7 +201,7 @@ fn lengths_text(plan: &Plan) -> String {
     let own = plan.segments.n;
     let mut plans = vec![];
     for choice in candidates(rate, plan.spec.drive_frequency_hz, asked) {
-        if choice.n == own || choice.locked < plan.bin_locked {
+        if choice.n == own || (plan.bin_locked && !choice.locked) {
             continue;
         }
         let mut spec = plan.spec.clone();

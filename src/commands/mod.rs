@@ -10,6 +10,7 @@ pub mod import;
 pub mod live;
 pub mod monitor;
 pub mod pulses;
+mod realtime;
 pub mod repair;
 pub mod replay;
 pub mod report;

@@ -17,6 +17,9 @@ pub(super) enum Item {
     Act(Act),
 }
 
+/// λ of each channel, dB.
+pub(super) type Lambdas = Vec<PerQuantity<Option<f64>>>;
+
 /// What reaches the judge.
 #[derive(Debug)]
 pub(super) enum ToJudge {
@@ -25,7 +28,7 @@ pub(super) enum ToJudge {
     /// From a worker.
     Heard { order: u64, group: usize, readings: Vec<ChannelReading> },
     /// From a worker, while the pulse runs: λ of the group's channels after a quarter, 0 to 2.
-    Running { order: u64, group: usize, quarter: usize, lambdas: Vec<PerQuantity<Option<f64>>> },
+    Running { order: u64, group: usize, quarter: usize, lambdas: Lambdas },
 }
 
 /// A judged pulse on its way to the sinks.
@@ -53,14 +56,14 @@ struct Slot {
     item: Option<Item>,
     groups: Vec<(usize, Vec<ChannelReading>)>,
     /// Group and its λ, by quarter.
-    running: [Vec<(usize, Vec<PerQuantity<Option<f64>>>)>; 3],
+    running: [Vec<(usize, Lambdas)>; 3],
     /// Quarters that were looked at.
     looked_at: usize,
 }
 
 impl Slot {
     /// The pulse and the λ of its channels after the next quarter, once all groups have told them.
-    fn next_quarter(&mut self) -> Option<(&Pulse, usize, Vec<PerQuantity<Option<f64>>>)> {
+    fn next_quarter(&mut self) -> Option<(&Pulse, usize, Lambdas)> {
         let Some(Item::Pulse(pulse, groups)) = &self.item else { return None };
         let quarter = self.looked_at;
         let told = self.running.get_mut(quarter).filter(|told| told.len() == *groups)?;

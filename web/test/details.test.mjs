@@ -101,7 +101,7 @@ test('pressures have three digits and powers of ten only where they are short', 
 
 test('the drive at its monitor is said with what it is over its baseline', () => {
   assert.equal(monitorText({ channel: 0, drive_monitor_v: 0.1834, drive_monitor_db: -0.314 }), 'Drive monitor: 0.183 V, −0.31 dB over its baseline at this drive.');
-  assert.equal(monitorText({ channel: 0, drive_monitor_v: 2, drive_monitor_db: null }), 'Drive monitor: 2 V.');
+  assert.equal(monitorText({ channel: 0, drive_monitor_v: 2, drive_monitor_db: null }), 'Drive monitor: 2.00 V.');
   assert.equal(monitorText({ channel: 0, drive_monitor_v: null, drive_monitor_db: null }), '');
   assert.equal(monitorText({ channel: 'all', drive_monitor_v: 1, drive_monitor_db: 0 }), '');
 });
