@@ -6,16 +6,17 @@
 //! would have sampled them; the clock starts just before the last one, 2000 samples, is written.
 
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
-use std::net::TcpStream;
 use std::num::NonZeroU32;
-use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use anyhow::{Context as _, Result, bail};
+use daemon::{get, greet, start};
 use simmer::engine::{DeviceNanos, Frame, PulseTag, SampleIndex, Stage};
-use simmer::ingest::wire::{Hello, Sender, StageFrom, StreamId};
+use simmer::ingest::wire::{Hello, StageFrom, StreamId};
 use simmer::signal::SampleFormat;
+
+mod daemon;
 
 const RATE_HZ: u32 = 50_000_000;
 const SAMPLES: usize = 550_000;
@@ -75,46 +76,6 @@ hold_s = 0.0
 latch = false
 sinks = ["page", "events"]
 "#;
-
-/// A program that is stopped when it is no longer looked at.
-struct Running(Child);
-
-impl Drop for Running {
-    fn drop(&mut self) {
-        // It may have ended already.
-        self.0.kill().ok();
-        self.0.wait().ok();
-    }
-}
-
-/// Starts the program and waits for the lines that say where it listens.
-fn start(arguments: &[&str], wanted: &[&str]) -> Result<(Running, Vec<String>)> {
-    let mut child = Command::new(env!("CARGO_BIN_EXE_simmer"))
-        .args(arguments)
-        .stdout(Stdio::null())
-        .stderr(Stdio::piped())
-        .spawn()?;
-    let errors = child.stderr.take().context("no standard error")?;
-    let mut lines = BufReader::new(errors).lines();
-    let mut found = vec![String::new(); wanted.len()];
-    while found.iter().any(String::is_empty) {
-        let line = lines.next().context("the program ended")??;
-        for (place, word) in wanted.iter().enumerate() {
-            if let Some(rest) = line.strip_prefix(word) {
-                found[place] = rest.trim_end_matches('/').to_owned();
-            }
-        }
-    }
-    // What it says later must not fill the pipe.
-    std::thread::spawn(move || lines.for_each(drop));
-    Ok((Running(child), found))
-}
-
-fn get(address: &str, path: &str) -> Result<TcpStream> {
-    let mut stream = TcpStream::connect(address)?;
-    write!(stream, "GET {path} HTTP/1.1\r\nHost: {address}\r\n\r\n")?;
-    Ok(stream)
-}
 
 fn start_up() -> Result<()> {
     let mut times = Vec::new();
@@ -193,21 +154,6 @@ fn frame(number: u64, from: usize, bytes: &[u8], last: bool) -> Frame {
     Frame { tag: Arc::new(tag), offset: from as u64, bytes: bytes.to_vec(), last }
 }
 
-/// A connection whose stream was taken.
-fn greet(address: &str) -> Result<(TcpStream, Sender)> {
-    let mut stream = TcpStream::connect(address)?;
-    stream.set_nodelay(true)?;
-    let mut said = BufReader::new(stream.try_clone()?);
-    let mut sender = Sender::new(hello(), 64 << 20);
-    stream.write_all(sender.hello_line().as_bytes())?;
-    let mut line = String::new();
-    said.read_line(&mut line)?;
-    sender.line(line.as_bytes()).map_err(|refusal| anyhow::anyhow!(refusal.detail))?;
-    // What the monitor says must be read.
-    std::thread::spawn(move || said.lines().map_while(Result::ok).for_each(drop));
-    Ok((stream, sender))
-}
-
 fn alarms(pulses: u64) -> Result<()> {
     let folder = tempfile::tempdir()?;
     let config = folder.path().join("latency.toml");
@@ -234,7 +180,7 @@ fn alarms(pulses: u64) -> Result<()> {
             }
         }
     });
-    let (mut stream, mut sender) = greet(&found[1])?;
+    let mut link = greet(&found[1], hello())?;
     let most = NonZeroU32::new(50_000).context("not zero")?;
     let (quiet, loud) = (samples(false), samples(true));
     let (mut waits, begun) = (Vec::new(), Instant::now());
@@ -251,11 +197,9 @@ fn alarms(pulses: u64) -> Result<()> {
             let sampled = Duration::from_secs_f64(to as f64 / f64::from(RATE_HZ));
             std::thread::sleep((due + sampled).saturating_duration_since(Instant::now()));
             let part = &bytes[from * 2..to * 2];
-            sender.samples(&frame(number, from, part, to == SAMPLES), most)?;
+            link.sender.samples(&frame(number, from, part, to == SAMPLES), most)?;
             last = Instant::now();
-            while let Some(bytes) = sender.next_frame() {
-                stream.write_all(bytes)?;
-            }
+            link.write()?;
             from = to;
         }
         if number % 2 == 1 {

@@ -50,6 +50,20 @@ export function scientific(value) {
   return value.toExponential(2).replace('-', '−').replace('e+', 'e').replace('e-', 'e−');
 }
 
+/** A pressure or its square in three digits: `0.0213`, `20.4`, `10700`; very small and large ones as `1.23e5`. */
+export function threeDigits(value) {
+  if (!known(value)) return UNKNOWN;
+  const size = Math.abs(value);
+  if (size < 1e-3 || size >= 99950) return scientific(value);
+  const text = value.toPrecision(3);
+  return (text.includes('e') ? String(Number(text)) : text).replace('-', '−');
+}
+
+/** The same with its sign, for what may lie on either side of 0: `+20.4`, `−1.23e−9`, `0`. */
+export function signedThreeDigits(value) {
+  return known(value) && value > 0 ? `+${threeDigits(value)}` : threeDigits(value);
+}
+
 /** A frequency in MHz for an axis: `0.7`, `1.05`. */
 export function megahertz(hertz) {
   return known(hertz) ? String(Number((hertz / 1e6).toPrecision(4))) : UNKNOWN;

@@ -6,9 +6,11 @@ use std::fmt::Write as _;
 use std::path::PathBuf;
 
 use super::draft;
+use super::headroom;
 use super::pulses::PulseOptions;
 use super::replay::{default_workers, source};
 use super::suspicion;
+use super::tables;
 use super::{Failure, Prepared, USAGE, give, prepare, say};
 use crate::config::Level;
 use crate::detect::{Session, Stage, alpha, pairs};
@@ -67,6 +69,9 @@ impl Check {
             say(&prepared.loaded.diagnostic(Level::Warning, warning).to_string());
         }
         let mut text = plan_text(&prepared);
+        if self.recordings.is_empty() {
+            text.push_str(&headroom::text(&prepared)?);
+        }
         for (index, path) in self.recordings.iter().enumerate() {
             let mut pulses = self.pulses.of(index, self.recordings.len())?;
             let said = !pulses.stage.is_empty() || !pulses.cues.is_empty();
@@ -93,6 +98,7 @@ fn plan_text(prepared: &Prepared) -> String {
         writeln!(text, "{label:<14} {words}").ok();
     }
     bands_text(&prepared.plan, &mut text);
+    tables::describe(prepared, &mut text);
     budget_text(prepared, &mut text);
     load_text(prepared, &mut text);
     text
@@ -117,9 +123,12 @@ fn spectrum_facts(prepared: &Prepared) -> Vec<(&'static str, String)> {
         (
             "receive",
             format!(
-                "{} channels used of {}, {} at {} samples a second",
+                "{} channels used of {}{}, {} at {} samples a second",
                 plan.used_channels.len(),
                 receive.channels,
+                plan.drive_monitor.map_or_else(String::new, |channel| format!(
+                    ", channel {channel} the drive's monitor"
+                )),
                 receive.sample_format.name(),
                 receive.sample_rate_hz
             ),

@@ -14,6 +14,7 @@ use super::monitor::{HTTP, Signals, Why, log, report, runtime, say_where, until_
 use super::replay::default_workers;
 use super::send::hello;
 use super::simulate::scene_spec;
+use super::tables::Tables;
 use super::{Failure, Prepared, RUNNING, USAGE, plan, say};
 use crate::bench::{Scene, SceneError};
 use crate::config::{self, scenario};
@@ -73,7 +74,7 @@ impl Demo {
         log("warn");
         let loaded = config::parse("config/bench-phantom.toml", CONFIGURATION)
             .map_err(|diagnosis| Failure::new(RUNNING, diagnosis.to_string()))?;
-        let prepared = plan(loaded)?;
+        let prepared = plan(loaded, Tables::Kept(&[]))?;
         let settings = &prepared.loaded.settings;
         let scenario = scenario::parse("config/scenarios/open-water.toml", SCENARIO)?;
         let setup = scenario.setup(settings, None)?;
@@ -110,6 +111,7 @@ impl Demo {
             stream_unix: None,
             token: None,
             source: SOURCE,
+            real_time: false,
         };
         let mut signals = Signals::listen()?;
         let live = Live::start(setup).await?;

@@ -11,7 +11,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::monitor::{HTTP, check_open, runtime, token};
 use super::table::Table;
-use super::{Failure, Prepared, RUNNING, say};
+use super::{Failure, Prepared, RUNNING, realtime, say};
 use crate::detect::{Act, Baseline, Session};
 use crate::engine::{Buffers, Finished, Input, Judged, RunError, Sink, run};
 use crate::ingest::socket::{self, Listeners, Socket, Told};
@@ -65,6 +65,8 @@ pub struct Setup<'a> {
     pub token: Option<String>,
     /// What is heard, for the page.
     pub source: &'a str,
+    /// Whether the analysis comes before everything else on the machine.
+    pub real_time: bool,
 }
 
 /// Streams as the session's record has them.
@@ -369,8 +371,11 @@ async fn analyse(
         acts,
         failed: None,
     };
-    let workers = setup.workers;
+    let (workers, real_time) = (setup.workers, setup.real_time);
     let thread = move || {
+        // The analysis' own threads inherit it.
+        let warnings = if real_time { realtime::take() } else { Vec::new() };
+        warnings.iter().for_each(|warning| say(&format!("warning: {warning}")));
         let (recorder_in, recorder_out) = crossbeam_channel::bounded(1);
         let source = |buffers: Buffers| {
             buffers_in.send(buffers).ok();

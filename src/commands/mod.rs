@@ -5,10 +5,12 @@ pub mod check;
 pub mod compare;
 pub mod demo;
 pub mod draft;
+mod headroom;
 pub mod import;
 pub mod live;
 pub mod monitor;
 pub mod pulses;
+mod realtime;
 pub mod repair;
 pub mod replay;
 pub mod report;
@@ -17,6 +19,7 @@ pub mod sessions;
 pub mod simulate;
 mod suspicion;
 pub mod table;
+pub mod tables;
 pub mod tune;
 
 use std::io::Write as _;
@@ -24,6 +27,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use self::pulses::PulseOptions;
+use self::tables::{Tables, equip};
 use crate::config::{self, ConfigError, Loaded, SessionNotes};
 use crate::engine::{CutError, RunError};
 use crate::ingest::wire::Expectation;
@@ -31,7 +35,7 @@ use crate::ingest::{Arrangement, Expect, Recording, RecordingError};
 use crate::session::acts::ActsError;
 use crate::session::baseline_file::{BaselineError, Identity};
 use crate::session::replayed::ReplayedError;
-use crate::session::{FolderError, Head};
+use crate::session::{FolderError, Head, KeptTable};
 use crate::signal::{Plan, Stretch};
 
 /// A command that could not do its work.
@@ -182,6 +186,8 @@ pub struct Prepared {
     pub loaded: Loaded,
     /// The plan made of it.
     pub plan: Arc<Plan>,
+    /// The tables it names.
+    pub tables: Vec<KeptTable>,
 }
 
 /// Reads a configuration, says its warnings, makes the plan.
@@ -189,14 +195,14 @@ pub struct Prepared {
 /// # Errors
 /// Every fault of the configuration.
 pub fn prepare(path: &Path) -> Result<Prepared, Failure> {
-    plan(config::load(path)?)
+    plan(config::load(path)?, Tables::Beside(path))
 }
 
-/// Says the warnings of a configuration and makes its plan.
+/// Says the warnings of a configuration and makes its plan with the tables it names.
 ///
 /// # Errors
-/// Every fault of the plan.
-pub fn plan(loaded: Loaded) -> Result<Prepared, Failure> {
+/// Every fault of the plan, or the first of a table.
+pub fn plan(loaded: Loaded, tables: Tables<'_>) -> Result<Prepared, Failure> {
     for warning in &loaded.warnings {
         say(&warning.to_string());
     }
@@ -204,14 +210,15 @@ pub fn plan(loaded: Loaded) -> Result<Prepared, Failure> {
         let words: Vec<String> = faults.into_iter().map(|fault| fault.message).collect();
         Failure::new(CONFIG, words.join("\n"))
     })?;
-    Ok(Prepared { loaded, plan: Arc::new(plan) })
+    let (plan, tables) = equip(plan, &loaded, tables)?;
+    Ok(Prepared { loaded, plan: Arc::new(plan), tables })
 }
 
 impl Prepared {
     /// The same configuration heard by another plan.
     #[must_use]
     pub fn with_plan(&self, plan: Plan) -> Self {
-        Self { loaded: self.loaded.clone(), plan: Arc::new(plan) }
+        Self { loaded: self.loaded.clone(), plan: Arc::new(plan), tables: self.tables.clone() }
     }
 
     /// What the configuration says of a recording.
@@ -331,6 +338,7 @@ impl Prepared {
         Ok(Head {
             configuration: self.loaded.text.clone(),
             configuration_sha256: self.loaded.sha256.clone(),
+            tables: self.tables.clone(),
             notes: notes(&settings.session),
             subject: settings.session.subject.clone().unwrap_or_default(),
             start_utc: recordings.first().and_then(|recording| recording.stream.start),

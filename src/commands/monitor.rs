@@ -60,6 +60,10 @@ pub struct Monitor {
     /// Threads that compute spectra [default: one a processor]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
     pub workers: Option<u16>,
+    /// Ask for real-time priority and locked memory: the analysis then comes before everything else on
+    /// the machine
+    #[arg(long)]
+    pub real_time: bool,
     /// End with exit code 10 when an alarm was raised
     #[arg(long, value_name = "WHAT", value_parser = ["alarm"])]
     pub fail_on: Option<String>,
@@ -309,6 +313,7 @@ impl Monitor {
             stream_unix: unix.clone(),
             token,
             source: "live",
+            real_time: self.real_time,
         };
         let mut signals = Signals::listen()?;
         let live = Live::start(setup).await?;

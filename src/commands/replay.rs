@@ -8,6 +8,7 @@ use super::live::Page;
 use super::monitor::limits;
 use super::pulses::{PulseOptions, write_kept};
 use super::table::Table;
+use super::tables::Tables;
 use super::{ALARM, CONFIG, Failure, Prepared, RUNNING, USAGE, give, plan, prepare, say};
 use crate::config;
 use crate::detect::{Baseline, Session};
@@ -192,7 +193,7 @@ impl Replay {
                 let name = session.folder.join("session.json").display().to_string();
                 let loaded = config::parse(&name, &session.configuration)
                     .map_err(|diagnosis| Failure::new(CONFIG, diagnosis.to_string()))?;
-                plan(loaded)
+                plan(loaded, Tables::Kept(&session.tables))
             }
             (None, None) => Err(Failure::new(USAGE, "--config is needed")),
         }

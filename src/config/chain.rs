@@ -2,11 +2,15 @@
 //!
 //! Bounds of single keys only; what two keys say together is looked at in [`super::crossing`].
 
+use std::path::PathBuf;
+
 use crate::signal::{ReceiveSpec, SampleFormat, SpectrumSpec, Window};
 
 use super::bounds::{Bounds, Plain};
+use super::diagnostic::Level;
 use super::field::Field;
-use super::settings::DriveSettings;
+use super::outside::PATH_CHARS;
+use super::settings::{CurveFiles, DriveSettings};
 use super::written::Section;
 
 /// Longest time any key may name, s: an hour, far above any burst, and small enough that samples
@@ -32,7 +36,8 @@ pub(super) fn drive(drive: &Section<'_, '_>) -> Option<DriveSettings> {
     let drive_means = drive.required("drive_means").and_then(|field| field.line(MEANS_CHARS));
     let missing_after_periods =
         drive.number("missing_after_periods", Bounds::above(1.0).at_most(1e6));
-    drive.not_yet(&["calibration_file"]);
+    let calibration_file =
+        drive.maybe("calibration_file", |field| field.line(PATH_CHARS).map(PathBuf::from));
     Some(DriveSettings {
         frequency_hz: frequency_hz?,
         pulse_s: pulse_s?,
@@ -40,11 +45,15 @@ pub(super) fn drive(drive: &Section<'_, '_>) -> Option<DriveSettings> {
         drive_tolerance: drive_tolerance?,
         drive_means: drive_means?,
         missing_after_periods: missing_after_periods?,
+        calibration_file: calibration_file?,
     })
 }
 
+/// What `[receive]` says: the chain, the tables of its receivers, the drive monitor's channel.
+type Receive = (ReceiveSpec, CurveFiles, Option<usize>);
+
 /// The table `[receive]`.
-pub(super) fn receive(receive: &Section<'_, '_>) -> Option<ReceiveSpec> {
+pub(super) fn receive(receive: &Section<'_, '_>) -> Option<Receive> {
     let sample_rate_hz = receive.number("sample_rate_hz", POSITIVE.at_most(FASTEST_HZ));
     let channels = receive.required("channels").and_then(|field| field.count(1..=MOST_CHANNELS));
     let sample_format = receive
@@ -62,8 +71,9 @@ pub(super) fn receive(receive: &Section<'_, '_>) -> Option<ReceiveSpec> {
     let first_arrival_s =
         receive.maybe("first_arrival_s", |field| field.number(POSITIVE.at_most(LONGEST_S)));
     let unused_channels = receive.maybe("unused_channels", |field| unused(field, channels));
-    receive.not_yet(&["sensitivity_file", "insertion_loss_file"]);
-    Some(ReceiveSpec {
+    let monitor = monitor(receive, channels, unused_channels.as_ref().and_then(Option::as_deref));
+    let curves = curves(receive, channels, gain_db.as_deref());
+    let spec = ReceiveSpec {
         sample_rate_hz: sample_rate_hz?,
         channels: channels?,
         sample_format: sample_format?,
@@ -75,8 +85,101 @@ pub(super) fn receive(receive: &Section<'_, '_>) -> Option<ReceiveSpec> {
         gate_end_s: gate_end_s?,
         noise_gate_s: noise_gate_s?,
         first_arrival_s: first_arrival_s?,
-        unused_channels: unused_channels?.unwrap_or_default(),
+        unused_channels: not_listened_to(unused_channels?.unwrap_or_default(), monitor?),
+    };
+    Some((spec, curves?, monitor?))
+}
+
+/// The channel of the drive's own signal: one that exists, is not unused, and not the only one left.
+fn monitor(
+    receive: &Section<'_, '_>,
+    channels: Option<usize>,
+    unused: Option<&[usize]>,
+) -> Option<Option<usize>> {
+    receive.maybe("drive_monitor_channel", |field| {
+        let channel = field.count(0..=MOST_CHANNELS - 1)?;
+        let unused = unused.unwrap_or_default();
+        let refuse = |why: String, label: &str, other: &str| {
+            let places = [(field.path.as_str(), label), (other, "")];
+            field.written.fault(why, &places);
+            None
+        };
+        let path = &field.path;
+        if channels.is_some_and(|channels| channel >= channels) {
+            let why =
+                format!("`{path}` is {channel}, must be a channel that exists; the first is 0");
+            return refuse(why, "no such channel", "receive.channels");
+        }
+        if unused.contains(&channel) {
+            let why = format!("`{path}` is {channel}, must not be among the unused channels");
+            return refuse(why, "looked at", "receive.unused_channels");
+        }
+        if channels.is_some_and(|channels| unused.len() + 1 >= channels) {
+            let why = format!("`{path}` is {channel}, must leave a channel to listen to");
+            return refuse(why, "the last one", "receive.channels");
+        }
+        Some(channel)
     })
+}
+
+/// Unused channels and the monitor's, ascending: no receiver is there.
+fn not_listened_to(mut unused: Vec<usize>, monitor: Option<usize>) -> Vec<usize> {
+    unused.extend(monitor);
+    unused.sort_unstable();
+    unused
+}
+
+/// Words for what a sensitivity table is of.
+const SENSITIVITY_OF: [&str; 2] = ["receiver", "chain"];
+
+/// Tables of the receivers. What a sensitivity is of must be said where a gain could be meant twice.
+fn curves(
+    receive: &Section<'_, '_>,
+    channels: Option<usize>,
+    gain_db: Option<&[f64]>,
+) -> Option<CurveFiles> {
+    let sensitivity = files(receive, "sensitivity_file", channels);
+    let insertion_loss = files(receive, "insertion_loss_file", channels);
+    let of = receive.maybe("sensitivity_of", |field| field.choice(&SENSITIVITY_OF, |word| word));
+    let gained = gain_db.is_some_and(|gains| gains.iter().any(|gain| gain.abs() > 0.0));
+    if gained && receive.has("sensitivity_file") && !receive.has("sensitivity_of") {
+        let message =
+            "`receive.sensitivity_of` must say what the sensitivity is of, as `gain_db` is not 0";
+        let places = [("receive.sensitivity_file", ""), ("receive.gain_db", "")];
+        let help = "\"receiver\": gain_db comes on top; \"chain\": gain_db is in it";
+        receive.written().say(Level::Fault, message.to_owned(), &places, Some(help));
+        return None;
+    }
+    Some(CurveFiles {
+        sensitivity: sensitivity?,
+        insertion_loss: insertion_loss?,
+        gain_included: of? == Some("chain"),
+    })
+}
+
+/// One path for all channels, or an array with one a channel in which \"\" stands for none.
+fn files(
+    receive: &Section<'_, '_>,
+    key: &'static str,
+    channels: Option<usize>,
+) -> Option<Vec<Option<PathBuf>>> {
+    let Some(field) = receive.optional(key) else {
+        return Some(vec![None; channels.unwrap_or_default()]);
+    };
+    if !field.is_array() {
+        let path = PathBuf::from(field.line(PATH_CHARS)?);
+        return channels.map(|channels| vec![Some(path); channels]);
+    }
+    let paths = field.each("one path, or one a channel", |element| {
+        let path = element.text()?;
+        Some((!path.is_empty()).then(|| PathBuf::from(path)))
+    })?;
+    let channels = channels?;
+    if paths.len() == channels {
+        return Some(paths);
+    }
+    not_one_a_channel(receive, &field, ("path", paths.len()), channels);
+    None
 }
 
 /// The table `[spectrum]`.
@@ -105,14 +208,23 @@ fn per_channel(
     if numbers.len() == channels {
         return Some(numbers);
     }
-    let message = format!(
-        "`{}` has {} numbers, must be one number or an array of {channels}, one a channel",
-        field.path,
-        numbers.len()
-    );
-    let here = format!("{} numbers", numbers.len());
-    receive.written().fault(message, &[(&field.path, &here), ("receive.channels", "channels")]);
+    not_one_a_channel(receive, &field, ("number", numbers.len()), channels);
     None
+}
+
+/// An array that has not one element a channel.
+fn not_one_a_channel(
+    receive: &Section<'_, '_>,
+    field: &Field<'_, '_>,
+    (what, found): (&str, usize),
+    channels: usize,
+) {
+    let message = format!(
+        "`{}` has {found} {what}s, must be one {what} or an array of {channels}, one a channel",
+        field.path
+    );
+    let here = format!("{found} {what}s");
+    receive.written().fault(message, &[(&field.path, &here), ("receive.channels", "channels")]);
 }
 
 /// Full-scale counts that the format can hold; of a floating-point format, any.

@@ -29,6 +29,7 @@ pub(super) struct Detect {
     fundamental_drop_db: f64,
     noise_drift_db: f64,
     pub(super) channels_needed: usize,
+    running_pulse: bool,
 }
 
 impl Detect {
@@ -50,6 +51,7 @@ impl Detect {
         let noise_drift_db = detect.number("noise_drift_db", DROP_DB);
         let channels_needed =
             detect.required("channels_needed").and_then(|field| field.count(1..=1024));
+        let running_pulse = detect.maybe("running_pulse", Field::boolean);
         Some(Self {
             false_alarms_per_exposure: false_alarms_per_exposure?,
             expected_pulses: expected_pulses?,
@@ -61,6 +63,7 @@ impl Detect {
             fundamental_drop_db: fundamental_drop_db?,
             noise_drift_db: noise_drift_db?,
             channels_needed: channels_needed?,
+            running_pulse: running_pulse?.unwrap_or(false),
         })
     }
 
@@ -77,6 +80,7 @@ impl Detect {
             fundamental_drop_db: self.fundamental_drop_db,
             noise_drift_db: self.noise_drift_db,
             channels_needed: self.channels_needed,
+            running_pulse: self.running_pulse,
             drive_tolerance: drive.drive_tolerance,
             repetition_hz: drive.repetition_hz,
             missing_after_periods: drive.missing_after_periods,

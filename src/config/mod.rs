@@ -8,8 +8,7 @@
 //! [`crate::signal::Plan::new`] and are shown at the keys they name.
 //!
 //! Nothing that decides a verdict or an alarm has a default; `config/` holds complete examples.
-//! Unknown keys are faults, and so are known ones that this version does not use yet: a number that
-//! looks applied and is not would be worse than none.
+//! Unknown keys are faults: a number that looks applied and is not would be worse than none.
 
 mod alarm;
 mod bands;
@@ -37,7 +36,9 @@ use sha2::{Digest, Sha256};
 use crate::signal::{Plan, Quantity, SignalSpec, SpecFault};
 
 pub use self::diagnostic::{Diagnosis, Diagnostic, Level};
-pub use self::settings::{DriveSettings, RecordingSettings, ServeSettings, SessionNotes, Settings};
+pub use self::settings::{
+    CurveFiles, DriveSettings, RecordingSettings, ServeSettings, SessionNotes, Settings,
+};
 
 use self::detect::Detect;
 use self::diagnostic::Findings;
@@ -171,7 +172,9 @@ fn read(written: &Written<'_>) -> Option<Settings> {
     let top = written.top();
     let session = outside::session(&top);
     let drive = table(&top, "drive", chain::drive);
-    let receive = table(&top, "receive", chain::receive);
+    let (receive, beside) = table(&top, "receive", chain::receive)
+        .map(|(receive, curves, monitor)| (receive, (curves, monitor)))
+        .unzip();
     let spectrum = table(&top, "spectrum", chain::spectrum);
     let bands = table(&top, "bands", bands::bands);
     let detect = table(&top, "detect", Detect::read);
@@ -215,9 +218,21 @@ fn read(written: &Written<'_>) -> Option<Settings> {
         plan(written, &signal, stable_from.unwrap_or_default());
     }
     let detect = detect?.with_drive(&drive);
+    let (curves, drive_monitor_channel) = beside?;
     let alarms = alarms.into_iter().map(|(_, alarm)| alarm).collect();
     let recordings = recordings?;
-    Some(Settings { session, drive, signal, detect, alarms, serve, record, recordings })
+    Some(Settings {
+        session,
+        drive,
+        signal,
+        curves,
+        drive_monitor_channel,
+        detect,
+        alarms,
+        serve,
+        record,
+        recordings,
+    })
 }
 
 /// Reads one table that must be there.

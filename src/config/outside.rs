@@ -9,7 +9,7 @@ use super::settings::{RecordSettings, ServeSettings, SessionNotes};
 use super::written::Section;
 
 /// Longest path, characters.
-const PATH_CHARS: usize = 4096;
+pub(super) const PATH_CHARS: usize = 4096;
 /// Most memory for kept spectra, bytes: 1 TiB.
 const MOST_KEPT_BYTES: u64 = 1 << 40;
 

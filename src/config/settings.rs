@@ -18,6 +18,10 @@ pub struct Settings {
     pub drive: DriveSettings,
     /// Receive chain, gates, spectrum, bands.
     pub signal: SignalSpec,
+    /// Tables of the receivers.
+    pub curves: CurveFiles,
+    /// The channel that carries the drive's own signal; it is among the unused ones.
+    pub drive_monitor_channel: Option<usize>,
     /// Budget, rules, checks.
     pub detect: DetectSpec,
     /// Alarms in the order of the file, names unique.
@@ -38,6 +42,17 @@ pub struct RecordingSettings {
     pub array_axes: Option<Vec<Axis>>,
     /// How recordings without marks are cut into pulses.
     pub cutting: Option<Cutting>,
+}
+
+/// Tables of the receivers, one entry a channel; paths are relative to the configuration's folder.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct CurveFiles {
+    /// Sensitivity over frequency; nothing for a channel without.
+    pub sensitivity: Vec<Option<PathBuf>>,
+    /// Insertion loss of the path to each receiver.
+    pub insertion_loss: Vec<Option<PathBuf>>,
+    /// The sensitivity is that of the whole chain: `gain_db` is in it.
+    pub gain_included: bool,
 }
 
 /// What is kept of a session's samples.
@@ -83,6 +98,8 @@ pub struct DriveSettings {
     pub drive_means: String,
     /// A pulse is missing after this many periods, above 1.
     pub missing_after_periods: f64,
+    /// Table of settings and MPa; a path relative to the configuration's folder.
+    pub calibration_file: Option<PathBuf>,
 }
 
 /// Where the page and the sample stream are served.

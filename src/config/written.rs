@@ -330,15 +330,6 @@ impl<'w, 't> Section<'w, 't> {
         }
     }
 
-    /// Puts on record that this version does not use these keys, where they are there.
-    pub(super) fn not_yet(&self, keys: &[&'static str]) {
-        for field in keys.iter().filter_map(|key| self.optional(key)) {
-            let message = format!("`{}` is not used by this version yet", field.path);
-            let help = "leave it out, so that nobody takes it for applied";
-            self.written.say(Level::Fault, message, &[(&field.path, "not used yet")], Some(help));
-        }
-    }
-
     /// A table that must be there; reads as if nothing were in it when it is not, or is no table.
     pub(super) fn table(&self, key: &'static str) -> Section<'w, 't> {
         match self.required(key) {

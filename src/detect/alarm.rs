@@ -192,6 +192,36 @@ impl Alarms {
         }
     }
 
+    /// Looks at a running pulse after a quarter of it, 0 to 2: alarms of the budget that are not on for
+    /// this exposure come on; none goes off.
+    pub fn running(
+        &mut self,
+        findings: &[Finding],
+        quarter: usize,
+        (time_s, exposure): (f64, Option<u32>),
+        changes: &mut Vec<Change>,
+    ) {
+        for alarm in &mut self.alarms {
+            let Trigger::Over { quantity, limit: AlarmLimit::Budget } = alarm.spec.trigger else {
+                continue;
+            };
+            let passed = |finding: &Finding| Some((finding.passed_db[quantity]?, finding.channel));
+            let Some((margin, channel)) = findings.iter().find_map(passed) else { continue };
+            if let Some(on) = alarm.on.as_mut().filter(|on| on.exposure == exposure) {
+                on.last_cause_s = time_s;
+                continue;
+            }
+            self.raised += 1;
+            let on = On { id: self.raised, acknowledged: false, exposure, last_cause_s: time_s };
+            let cause = format!(
+                "{} over the limit of the budget by {margin:.1} dB after {} of 4 quarters of the running pulse",
+                quantity.name(),
+                quarter + 1
+            );
+            alarm.raise(on, cause, Some(channel), changes);
+        }
+    }
+
     /// A person takes note of an alarm that is on: its name. A latched one whose cause and hold are
     /// past goes off.
     pub fn acknowledge(&mut self, id: u64, changes: &mut Vec<Change>) -> Option<Arc<str>> {

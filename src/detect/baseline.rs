@@ -11,7 +11,7 @@ use std::sync::Arc;
 use sha2::{Digest, Sha256};
 
 use super::quantile::Quantile;
-use crate::signal::{Measured, PerQuantity};
+use crate::signal::{Measured, PerQuantity, Running, as_f64, decibels};
 
 /// Pulses one drive of a baseline holds at most; later ones are named and left out.
 pub const MOST_PULSES: usize = 4096;
@@ -206,6 +206,20 @@ pub struct DriveSeries {
     pub channels: Vec<Vec<Option<Sample>>>,
     /// For each used channel its spectra.
     pub spectra: Vec<SpectrumRange>,
+    /// For each used channel λ of each pulse while it ran; empty where that was not looked at.
+    pub running: Vec<Vec<Option<Running>>>,
+    /// Amplitude of the drive at its monitor in each pulse, V; empty without a monitor.
+    pub monitor_v: Vec<Option<f64>>,
+}
+
+impl DriveSeries {
+    /// Mean level of the drive at its monitor, dB re 1 V; nothing without a monitor.
+    #[must_use]
+    pub fn monitor_db(&self) -> Option<f64> {
+        let levels: Vec<f64> =
+            self.monitor_v.iter().flatten().filter_map(|v| decibels(v * v)).collect();
+        (!levels.is_empty()).then(|| levels.iter().sum::<f64>() / as_f64(levels.len()))
+    }
 }
 
 /// The baseline of one target.
@@ -261,6 +275,8 @@ impl TargetBaseline {
                     pulses: Vec::new(),
                     channels: vec![Vec::new(); samples.len()],
                     spectra: vec![SpectrumRange::default(); samples.len()],
+                    running: Vec::new(),
+                    monitor_v: Vec::new(),
                 });
                 self.drives.len() - 1
             }
@@ -278,6 +294,26 @@ impl TargetBaseline {
             }
         }
         Ok(())
+    }
+
+    /// Notes λ of each used channel while the pulse ran that was just added.
+    pub fn note_running(&mut self, number: u64, running: &[Option<Running>]) {
+        let series = self.drives.iter_mut().find(|series| series.pulses.last() == Some(&number));
+        let Some(series) = series else { return };
+        series.running.resize(running.len(), Vec::new());
+        for (kept, own) in series.running.iter_mut().zip(running) {
+            kept.resize(series.pulses.len() - 1, None);
+            kept.push(*own);
+        }
+    }
+
+    /// Notes the drive's amplitude at its monitor, V, in a pulse that was just added.
+    pub fn note_drive_monitor(&mut self, number: u64, amplitude_v: Option<f64>) {
+        let series = self.drives.iter_mut().find(|series| series.pulses.last() == Some(&number));
+        if let Some(series) = series {
+            series.monitor_v.resize(series.pulses.len() - 1, None);
+            series.monitor_v.push(amplitude_v);
+        }
     }
 
     /// The first 16 hexadecimal digits of SHA-256 over drives, pulse numbers and levels: the same

@@ -101,6 +101,7 @@ pub fn diagnose(baseline: &Baseline, channels: &[usize], spec: &DetectSpec) -> D
                 look_at(name, series, &at, reach, &mut found);
             }
         }
+        monitor(name, &drives, &mut found);
         for (place, &channel) in channels.iter().enumerate() {
             let at = Place { target: name, place, channel };
             linearity(&at, &drives, &mut found);
@@ -240,19 +241,56 @@ fn linearity(at: &Place<'_>, drives: &[&DriveSeries], found: &mut Diagnosis) {
             _ => None,
         })
         .collect();
-    let [(first, first_db), rest @ ..] = levels.as_slice() else { return };
-    let off = |(mpa, db): &(f64, f64)| db - first_db - 20.0 * libm::log10(mpa / first);
-    let Some(worst) = rest.iter().max_by(|a, b| off(a).abs().total_cmp(&off(b).abs())) else {
-        found.facts.push(format!("{at}: linearity needs two drives"));
+    let Some(((first, first_db), worst, off_db)) = worst_departure(&levels) else {
+        if levels.len() == 1 {
+            found.facts.push(format!("{at}: linearity needs two drives"));
+        }
         return;
     };
     found.facts.push(format!(
         "{at}: linearity: the drive's line follows the drive within {:.2} dB",
-        off(worst).abs()
+        off_db.abs()
     ));
-    if off(worst).abs() > LINEAR_WITHIN_DB {
+    if off_db.abs() > LINEAR_WITHIN_DB {
         found.advice.push(format!(
             "{at}: not linear: from {first} to {} MPa the drive rises {:.1} dB, its line {:.1} dB; the preamplifier saturates or the drive is not what is reported",
+            worst.0,
+            20.0 * libm::log10(worst.0 / first),
+            worst.1 - first_db
+        ));
+    }
+}
+
+/// A drive, MPa, and a level there, dB.
+type LevelAt = (f64, f64);
+
+/// Of levels over drives, ascending: the first, the one that departs most from following the drive
+/// dB for dB, and by how much; nothing with fewer than two.
+fn worst_departure(levels: &[LevelAt]) -> Option<(LevelAt, LevelAt, f64)> {
+    let (&(first, first_db), rest) = levels.split_first()?;
+    let off = |(mpa, db): &LevelAt| db - first_db - 20.0 * libm::log10(mpa / first);
+    let worst = rest.iter().max_by(|a, b| off(a).abs().total_cmp(&off(b).abs()))?;
+    Some(((first, first_db), *worst, off(worst)))
+}
+
+/// Whether the drive's monitor follows the drive that is reported.
+fn monitor(name: &str, drives: &[&DriveSeries], found: &mut Diagnosis) {
+    let levels: Vec<LevelAt> = drives
+        .iter()
+        .filter_map(|series| match series.drive {
+            Drive::Known(mpa) => Some((mpa, series.monitor_db()?)),
+            _ => None,
+        })
+        .collect();
+    let Some(((first, first_db), worst, off_db)) = worst_departure(&levels) else { return };
+    let at = if name.is_empty() { String::new() } else { format!("target {name}: ") };
+    found.facts.push(format!(
+        "{at}drive monitor: it follows the reported drive within {:.2} dB",
+        off_db.abs()
+    ));
+    if off_db.abs() > LINEAR_WITHIN_DB {
+        found.advice.push(format!(
+            "{at}drive monitor: from {first} to {} MPa the reported drive rises {:.1} dB, its monitor {:.1} dB; the drive is not what is reported, or the monitor is not linear",
             worst.0,
             20.0 * libm::log10(worst.0 / first),
             worst.1 - first_db

@@ -44,13 +44,15 @@ pub enum Hindrance {
     DriveCutShort,
     /// The drive's frequency is not the configured one.
     DriveFrequency,
+    /// The drive's monitor does not show the drive that is reported.
+    DriveNotAsSet,
     /// Fewer healthy channels than needed.
     TooFewChannels,
 }
 
 impl Hindrance {
     /// Every condition, in order.
-    pub const ALL: [Self; 14] = [
+    pub const ALL: [Self; 15] = [
         Self::SamplesLost,
         Self::NotFinite,
         Self::GateIncomplete,
@@ -64,6 +66,7 @@ impl Hindrance {
         Self::NoiseMoved,
         Self::DriveCutShort,
         Self::DriveFrequency,
+        Self::DriveNotAsSet,
         Self::TooFewChannels,
     ];
 
@@ -84,6 +87,7 @@ impl Hindrance {
             Self::NoiseMoved => "noise moved",
             Self::DriveCutShort => "drive cut short",
             Self::DriveFrequency => "drive frequency",
+            Self::DriveNotAsSet => "drive not as set",
             Self::TooFewChannels => "too few channels",
         }
     }

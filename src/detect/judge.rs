@@ -7,18 +7,19 @@
 
 use super::alarm::Finding;
 use super::baseline::{Drive, TargetBaseline, nearest, within};
+use super::calibrated::Calibrated;
 use super::cumulative::{Cumulative, LEAST_FOR_CUMULATIVE, Part};
 use super::hearing::{DriveCheck, Hindrance, Hindrances, faults_against, own_faults};
 use super::pulse::{Channel, Pulse};
 use super::reference::{ChannelReference, Lookup, QuantityReference, References};
 use super::row::{Row, Verdict};
-use super::session::empty_row;
+use super::session::{RunningLimits, empty_row};
 use super::spec::{DetectSpec, Rule};
 use super::summary::{Doses, ExposureTally, PulseFinding};
 use super::window::Window;
 use crate::signal::{
-    Band, ChannelReading, Heard, Measured, PerQuantity, Plan, Quantity, Window as Taper, as_f64,
-    decibels,
+    Band, Calibration, ChannelReading, Heard, Measured, PerQuantity, Plan, Quantity,
+    Window as Taper, as_f64, decibels,
 };
 use crate::stats::{Reference, fisher_upper_quantile};
 
@@ -76,6 +77,8 @@ pub(super) struct Around<'a> {
     pub noise_db: &'a [Option<f64>],
     /// An injection is known.
     pub injected: bool,
+    /// Amplitude of the drive at its monitor, V, where it has one.
+    pub monitor: Option<Option<f64>>,
     /// The target's baseline.
     pub target: Option<&'a TargetBaseline>,
 }
@@ -86,6 +89,7 @@ pub struct Judge {
     channels: Vec<usize>,
     check: DriveCheck,
     gate_s: f64,
+    calibration: std::sync::Arc<Calibration>,
     alpha: f64,
     looked_at: PerQuantity<bool>,
     /// F-limit on the contrast without a baseline, a ratio with its allowance.
@@ -95,6 +99,15 @@ pub struct Judge {
     references: References,
     /// What pulses of the exposure say together.
     pub(super) cumulative: Cumulative,
+}
+
+/// What is known besides one channel's reading.
+#[derive(Clone, Copy)]
+struct Beside {
+    /// Recent mean density in its noise gate, dB re 1 V²/Hz.
+    noise_db: Option<f64>,
+    /// Amplitude of the drive at its monitor, V, where it has one.
+    monitor: Option<Option<f64>>,
 }
 
 /// One channel's outcome.
@@ -124,6 +137,7 @@ impl Judge {
             channels,
             check: DriveCheck::of(plan),
             gate_s: plan.gate_s(),
+            calibration: std::sync::Arc::clone(&plan.calibration),
             alpha,
             looked_at: PerQuantity::from_fn(|quantity| plan.bands.bins_of(quantity) > 0),
             floor_limit,
@@ -138,6 +152,16 @@ impl Judge {
     pub(super) fn factor(&self, n: usize) -> f64 {
         Reference::independent(n, 0.0, 1.0)
             .map_or(f64::INFINITY, |reference| reference.pulse_factor(self.alpha))
+    }
+
+    /// Limits on λ − δ of a channel while a pulse runs.
+    pub(super) fn running_limits(
+        &mut self,
+        pulse: &Pulse,
+        target: &TargetBaseline,
+        place: usize,
+    ) -> RunningLimits {
+        self.references.running(&pulse.target, target, Drive::of(pulse.drive_mpa), place)
     }
 
     pub(super) fn clear_windows(&mut self) {
@@ -178,7 +202,7 @@ impl Judge {
         tally: &mut ExposureTally,
         rows: &mut Vec<Row>,
     ) -> PulseVerdict {
-        let Around { noise_db, injected, target } = *around;
+        let Around { noise_db, injected, monitor, target } = *around;
         let mut verdict = PulseVerdict::default();
         if pulse.sham {
             self.sham_rows(pulse, readings, rows, &mut verdict);
@@ -195,7 +219,8 @@ impl Judge {
                 Lookup::Nothing => verdict.no_baseline = true,
             }
             let doses = &mut tally.channels[place];
-            outcomes.push(self.channel(pulse, place, reading, &lookup, noise_db[place], doses));
+            let heard = Beside { noise_db: noise_db[place], monitor };
+            outcomes.push(self.channel(pulse, place, reading, &lookup, heard, doses));
         }
         let mut last = None;
         if readings.len() > 1 {
@@ -281,10 +306,11 @@ impl Judge {
         rows: &mut Vec<Row>,
         verdict: &mut PulseVerdict,
     ) {
-        for (&channel, reading) in self.channels.iter().zip(readings) {
+        for (place, (&channel, reading)) in self.channels.iter().zip(readings).enumerate() {
             let mut row = empty_row(pulse, Channel::One(channel));
             if let Heard::Measured(measured) = reading.heard() {
                 fill_powers(&mut row, measured);
+                row.calibrated = Calibrated::of(&self.calibration, place, reading);
             }
             row.reason = "sham".to_owned();
             verdict.note_state(Channel::One(channel), Hindrances::default());
@@ -301,7 +327,7 @@ impl Judge {
         place: usize,
         reading: &ChannelReading,
         lookup: &Lookup,
-        noise_db: Option<f64>,
+        beside: Beside,
         doses: &mut Doses,
     ) -> Outcome {
         let channel = Channel::One(self.channels[place]);
@@ -319,6 +345,7 @@ impl Judge {
             }
         };
         fill_powers(&mut row, measured);
+        row.calibrated = Calibrated::of(&self.calibration, place, reading);
         finding.hindrances = own_faults(measured, &self.check);
         finding.density_v2_per_hz =
             PerQuantity::from_fn(|q| measured.bands[q].map(|band| band.density_v2_per_hz));
@@ -335,10 +362,11 @@ impl Judge {
         };
         let mut dosed = false;
         if let Some(reference) = reference {
-            let faults = faults_against(measured, reference, noise_db, &self.spec);
+            let faults = faults_against(measured, reference, beside.noise_db, &self.spec);
             finding.hindrances = finding.hindrances.and(faults);
+            self.hold_to_monitor(&mut row, beside.monitor, reference, &mut finding.hindrances);
             self.fill_against(&mut row, measured, reference);
-            dosed = self.add_doses(doses, measured, reference);
+            dosed = self.add_doses(doses, measured, &row, reference);
         }
         let no_reference =
             self.lacks_reference(reference) && !finding.hindrances.has(Hindrance::DriveOutside);
@@ -356,6 +384,22 @@ impl Judge {
         finding.detect_db = row.detect_db;
         let passes = self.test(place, &row, reference, Some(measured), &mut finding);
         Outcome { dosed, ..self.decide(row, finding, passes, None) }
+    }
+
+    /// The drive at its monitor beside the baseline's at the drive that is reported. A monitor that
+    /// shows nothing is not one that agrees.
+    fn hold_to_monitor(
+        &self,
+        row: &mut Row,
+        monitor: Option<Option<f64>>,
+        reference: &ChannelReference,
+        hindrances: &mut Hindrances,
+    ) {
+        let Some((amplitude_v, mean_db)) = monitor.zip(reference.monitor_db) else { return };
+        row.drive_monitor_db = amplitude_v.and_then(|v| decibels(v * v)).map(|db| db - mean_db);
+        let most_db = 20.0 * libm::log10(1.0 + self.spec.drive_tolerance);
+        let agrees = row.drive_monitor_db.is_some_and(|db| within(db, most_db));
+        hindrances.note(Hindrance::DriveNotAsSet, !agrees);
     }
 
     /// Whether a quantity is looked at and can make a verdict.
@@ -382,6 +426,9 @@ impl Judge {
             row.detect_db[quantity] = band.lambda_db.map(|db| db - known.statistics.mean);
         }
         let over = |level: Option<f64>, mean: Option<f64>| Some(level? - mean?);
+        if let Some(calibrated) = &mut row.calibrated {
+            calibrated.compare(&reference.calibrated, |q| reference.quantities[q].is_some());
+        }
         row.fundamental_db = over(decibels(measured.fundamental_v2), reference.fundamental_db);
         row.noise_db = over(measured.noise_v2_per_hz.and_then(decibels), reference.noise_level_db);
     }
@@ -391,6 +438,7 @@ impl Judge {
         &self,
         doses: &mut Doses,
         measured: &Measured,
+        row: &Row,
         reference: &ChannelReference,
     ) -> bool {
         let mut added = false;
@@ -405,6 +453,9 @@ impl Judge {
             doses.raw_v2s[quantity] += power_v2 * self.gate_s;
             doses.amplitude_vs[quantity] += power_v2.max(0.0).sqrt() * self.gate_s;
             added = true;
+        }
+        if let Some(calibrated) = &row.calibrated {
+            doses.add_weighted(&calibrated.excess, self.gate_s);
         }
         added
     }
@@ -586,6 +637,7 @@ fn mean_row(row: &mut Row, healthy: &[usize], outcomes: &[Outcome], reference: &
     row.level_db = PerQuantity::from_fn(|q| mean(&|row| row.level_db[q]));
     row.fundamental_db = mean(&|row| row.fundamental_db);
     row.noise_db = mean(&|row| row.noise_db);
+    row.drive_monitor_db = outcomes.iter().find_map(|outcome| outcome.row.drive_monitor_db);
     for (quantity, known) in reference.quantities.iter() {
         let Some(known) = known else { continue };
         row.limit_db[quantity] = Some(known.limit_db - known.statistics.mean);

@@ -9,6 +9,7 @@
 pub mod act;
 pub mod alarm;
 pub mod baseline;
+pub mod calibrated;
 pub mod cumulative;
 pub mod diagnosis;
 pub mod event;

@@ -9,7 +9,10 @@ use std::collections::HashMap;
 use std::sync::Arc;
 
 use super::baseline::{Drive, DriveSeries, Level, TargetBaseline, within};
+use super::calibrated;
+use super::session::RunningLimits;
 use super::spec::Rule;
+use crate::signal::calibration::{Calibration, PerWeighting, Weighted};
 use crate::signal::{PerQuantity, Quantity, as_f64, decibels};
 use crate::stats::{BaselineSeries, LEAST_BASELINE_PULSES, Reference, Summary, autocorrelation};
 
@@ -52,6 +55,11 @@ pub struct ChannelReference {
     pub noise_level_db: Option<f64>,
     /// Interpolated across a step above 1.25.
     pub wide_step: bool,
+    /// Mean level of the drive at its monitor, dB re 1 V.
+    pub monitor_db: Option<f64>,
+    /// Powers of the mean spectrum in pascals and corrected for loss; nothing without curves and for
+    /// several channels.
+    pub calibrated: PerWeighting<Option<Weighted>>,
 }
 
 /// Where a drive lies among a baseline's.
@@ -110,19 +118,28 @@ type Key = (Arc<str>, Option<u64>, Vec<usize>);
 /// Looks up comparisons and remembers them.
 pub struct References {
     spec: LimitSpec,
+    calibration: Arc<Calibration>,
     cache: HashMap<Key, Lookup>,
+    running: HashMap<Key, RunningLimits>,
 }
 
 impl References {
     /// With the rules of a session.
     #[must_use]
     pub fn new(spec: LimitSpec) -> Self {
-        Self { spec, cache: HashMap::new() }
+        Self { spec, calibration: Arc::default(), cache: HashMap::new(), running: HashMap::new() }
+    }
+
+    /// The same with curves of the used channels.
+    #[must_use]
+    pub fn calibrated(self, calibration: &Arc<Calibration>) -> Self {
+        Self { calibration: Arc::clone(calibration), ..self }
     }
 
     /// Forgets what was remembered; a baseline has changed.
     pub fn forget(&mut self) {
         self.cache.clear();
+        self.running.clear();
     }
 
     /// The comparison for `drive` at a target, for the mean of the channels at the places `set`
@@ -147,10 +164,47 @@ impl References {
         found
     }
 
+    /// Limits on λ − δ of a channel after each quarter of a running pulse, for one pulse's test.
+    pub fn running(
+        &mut self,
+        name: &Arc<str>,
+        target: &TargetBaseline,
+        drive: Drive,
+        channel: usize,
+    ) -> RunningLimits {
+        let key = (Arc::clone(name), drive.mpa().map(f64::to_bits), vec![channel]);
+        if let Some(known) = self.running.get(&key) {
+            return Arc::clone(known);
+        }
+        let drives = &target.drives;
+        let known: Vec<Drive> = drives.iter().map(|series| series.drive).collect();
+        let place = place(&known, drive, self.spec.drive_tolerance);
+        let limits = std::array::from_fn(|quarter| {
+            PerQuantity::from_fn(|quantity| {
+                let at = |drive: usize| running_series(&drives[drive], channel, quarter, quantity);
+                let reference = match place {
+                    Place::At(drive) => Reference::of_one(&at(drive)?)?,
+                    Place::Between { lower, upper, u } => {
+                        Reference::between(&at(lower)?, &at(upper)?, u)?
+                    }
+                    Place::Outside { .. } | Place::Nowhere => return None,
+                };
+                Some(reference.limit(reference.pulse_factor(self.spec.alpha)))
+            })
+        });
+        let limits = Arc::new(limits);
+        if self.running.len() >= MOST_CACHED {
+            self.running.clear();
+        }
+        self.running.insert(key, Arc::clone(&limits));
+        limits
+    }
+
     fn make(&self, target: &TargetBaseline, drive: Drive, set: &[usize]) -> Lookup {
         let drives = &target.drives;
         let known: Vec<Drive> = drives.iter().map(|series| series.drive).collect();
-        let reference = match place(&known, drive, self.spec.drive_tolerance) {
+        let place = place(&known, drive, self.spec.drive_tolerance);
+        let mut reference = match place {
             Place::Nowhere => return Lookup::Nothing,
             Place::Outside { above } => return Lookup::Outside { above },
             Place::At(i) => self.at(&Series::of(&drives[i], set)),
@@ -166,7 +220,38 @@ impl References {
         if reference.quantities.0.iter().all(Option::is_none) {
             return Lookup::Nothing;
         }
+        reference.monitor_db = match place {
+            Place::At(drive) => drives[drive].monitor_db(),
+            Place::Between { lower, upper, u } => {
+                let ends = [lower, upper].map(|drive| drives[drive].monitor_db());
+                ends[0].zip(ends[1]).map(|(low, high)| (1.0 - u) * low + u * high)
+            }
+            Place::Outside { .. } | Place::Nowhere => None,
+        };
+        if let ([channel], true) = (set, self.calibration.is_given()) {
+            reference.calibrated = self.weighted(target, place, *channel);
+        }
         Lookup::Found(Arc::new(reference))
+    }
+
+    /// Powers of one channel's mean spectrum at a place among the drives.
+    fn weighted(
+        &self,
+        target: &TargetBaseline,
+        place: Place,
+        channel: usize,
+    ) -> PerWeighting<Option<Weighted>> {
+        let at = |drive: usize| {
+            PerWeighting::from_fn(|weighting| {
+                let mean = target.drives[drive].spectra.get(channel)?.mean_v2_per_hz();
+                self.calibration.channel(channel)?.weighted(weighting, mean)
+            })
+        };
+        match place {
+            Place::At(drive) => at(drive),
+            Place::Between { lower, upper, u } => calibrated::between(&at(lower), &at(upper), u),
+            Place::Outside { .. } | Place::Nowhere => PerWeighting::default(),
+        }
     }
 
     fn at(&self, series: &Series) -> ChannelReference {
@@ -180,6 +265,8 @@ impl References {
             noise_db: series.noise_db,
             noise_level_db: series.noise_level_db,
             wide_step: false,
+            monitor_db: None,
+            calibrated: PerWeighting::default(),
         }
     }
 
@@ -203,6 +290,8 @@ impl References {
             noise_db: mix_option(low.noise_db, high.noise_db),
             noise_level_db: mix_option(low.noise_level_db, high.noise_level_db),
             wide_step: false,
+            monitor_db: None,
+            calibrated: PerWeighting::default(),
         }
     }
 
@@ -286,14 +375,12 @@ impl Series {
             quantities: PerQuantity::from_fn(|quantity| {
                 let levels = averaged(drive, set, quantity);
                 let lambda: Vec<f64> = levels.iter().map(|level| level.lambda_db).collect();
-                // A series without any spread is no measurement; everything would pass it.
-                let summary =
-                    Summary::of(&lambda).filter(|s| s.n >= LEAST_BASELINE_PULSES && s.sd > 0.0)?;
+                let lambda = series_of(&lambda)?;
                 let mean = |value: fn(&Level) -> f64| {
                     levels.iter().map(value).sum::<f64>() / as_f64(levels.len())
                 };
                 Some(OneQuantity {
-                    lambda: BaselineSeries { summary, lag1: autocorrelation(&lambda, 1) },
+                    lambda,
                     means: Means {
                         level_db: mean(|l| l.level_db),
                         power_v2: mean(|l| l.power_v2),
@@ -315,6 +402,24 @@ impl Series {
             ),
         }
     }
+}
+
+/// λ of a channel's pulses after a quarter.
+fn running_series(
+    drive: &DriveSeries,
+    channel: usize,
+    quarter: usize,
+    quantity: Quantity,
+) -> Option<BaselineSeries> {
+    let pulses = drive.running.get(channel)?.iter().flatten();
+    let lambda: Vec<f64> = pulses.filter_map(|running| running[quarter][quantity]).collect();
+    series_of(&lambda)
+}
+
+/// A series with enough pulses. One without any spread is no measurement; everything would pass it.
+fn series_of(lambda: &[f64]) -> Option<BaselineSeries> {
+    let summary = Summary::of(lambda).filter(|s| s.n >= LEAST_BASELINE_PULSES && s.sd > 0.0)?;
+    Some(BaselineSeries { summary, lag1: autocorrelation(lambda, 1) })
 }
 
 /// Mean of 10·log10 of the values that have one.

@@ -2,11 +2,12 @@
 
 use std::sync::Arc;
 
+use super::calibrated::Calibrated;
 use super::cumulative::Established;
 use super::pulse::{Channel, PulseTime, Stage};
 use super::reference::ChannelReference;
 use crate::signal::measure::Quarter;
-use crate::signal::{PerQuantity, Quantity};
+use crate::signal::{PerQuantity, Quantity, Weighting};
 use crate::stats::CumulativeHearing;
 
 /// What a pulse's sound says.
@@ -95,6 +96,12 @@ pub struct Row {
     pub reference: Option<Arc<ChannelReference>>,
     /// The loudest quarter of the gate: its broadband and when.
     pub loudest_quarter: Option<Quarter>,
+    /// Amplitude of the drive at its monitor, V.
+    pub drive_monitor_v: Option<f64>,
+    /// That over its baseline at the same drive, dB.
+    pub drive_monitor_db: Option<f64>,
+    /// Pascals and what is corrected for the receive path's loss; nothing without curves.
+    pub calibrated: Option<Box<Calibrated>>,
 }
 
 impl Row {
@@ -109,6 +116,17 @@ impl Row {
     #[must_use]
     pub fn hear_cumulative_v2(&self) -> PerQuantity<Option<f64>> {
         self.added_v2(&self.hear_cumulative_db)
+    }
+
+    /// Detection limits of one pulse as added power at the receiver's face, Pa²; nothing without a
+    /// sensitivity and for `all`.
+    #[must_use]
+    pub fn hear_pa2(&self) -> PerQuantity<Option<f64>> {
+        let reference = self.reference.as_ref().filter(|_| self.channel != Channel::All);
+        PerQuantity::from_fn(|quantity: Quantity| {
+            let mean_pa2 = reference?.calibrated[Weighting::Pascal]?.power[quantity]?;
+            Some(mean_pa2 * (libm::pow(10.0, self.hear_db[quantity]? / 10.0) - 1.0))
+        })
     }
 
     fn added_v2(&self, limits_db: &PerQuantity<Option<f64>>) -> PerQuantity<Option<f64>> {

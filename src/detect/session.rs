@@ -4,6 +4,7 @@
 //! `all`. It reads no clock and knows no file; the same pulses and acts give the same answers.
 
 mod acts;
+mod running;
 mod stages;
 mod unjudged;
 
@@ -11,8 +12,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use super::act::Act;
-use super::alarm::{Alarms, Change, Look};
-use super::baseline::{Baseline, Drive, TargetBaseline};
+use super::alarm::{Alarms, Change, Finding, Look};
+use super::baseline::{Baseline, Drive, TargetBaseline, within};
 use super::event::{Event, What};
 use super::hearing::{DriveCheck, NoiseHistory};
 use super::judge::{Around, Judge, PulseVerdict};
@@ -21,8 +22,9 @@ use super::reference::{LimitSpec, References};
 use super::row::{Row, Verdict};
 use super::spec::{AlarmSpec, DetectSpec};
 use super::summary::ExposureTally;
-use crate::signal::{ChannelReading, Heard, Plan, as_f64};
+use crate::signal::{Calibration, ChannelReading, DriveTable, Heard, Plan, as_f64};
 use crate::stats::pulse_alpha;
+pub(super) use running::RunningLimits;
 
 /// A new baseline replaces an old one from this many pulses on.
 const REPLACES_FROM: usize = 10;
@@ -78,6 +80,16 @@ struct Last {
     exposure: Option<u32>,
 }
 
+/// A pulse that runs, or is about to be judged.
+#[derive(Debug)]
+struct Begun {
+    number: u64,
+    /// A pulse before it never came.
+    missing: bool,
+    /// The row of that one.
+    rows: Vec<Row>,
+}
+
 /// A target's baseline as it grows.
 #[derive(Debug, Default)]
 struct Growing {
@@ -91,6 +103,10 @@ pub struct Session {
     spec: DetectSpec,
     channels: Vec<usize>,
     check: DriveCheck,
+    calibration: Arc<Calibration>,
+    drive_table: Option<Arc<DriveTable>>,
+    /// Amplitude of the drive in the pulse that comes, V, where it has a monitor.
+    monitor: Option<Option<f64>>,
     fixed: bool,
     baseline: Baseline,
     growing: BTreeMap<Arc<str>, Growing>,
@@ -102,6 +118,7 @@ pub struct Session {
     last: Option<Last>,
     injections: Vec<acts::Injected>,
     pending: Vec<Act>,
+    begun: Option<Begun>,
     /// The hole before the next pulse is explained.
     paused: bool,
     /// No pulse is due.
@@ -136,7 +153,15 @@ impl Session {
             baseline: baseline.unwrap_or_default(),
             growing: BTreeMap::new(),
             noise: vec![NoiseHistory::default(); channels.len()],
-            judge: Judge::new(plan, spec, alpha, References::new(limits)),
+            judge: Judge::new(
+                plan,
+                spec,
+                alpha,
+                References::new(limits).calibrated(&plan.calibration),
+            ),
+            calibration: Arc::clone(&plan.calibration),
+            drive_table: plan.drive_table.clone(),
+            monitor: plan.drive_monitor.map(|_| None),
             alarms: Alarms::new(alarms, rows),
             spec: spec.clone(),
             channels,
@@ -145,6 +170,7 @@ impl Session {
             last: None,
             injections: Vec::new(),
             pending: Vec::new(),
+            begun: None,
             paused: false,
             rests: false,
             said: BTreeSet::new(),
@@ -172,18 +198,28 @@ impl Session {
         self.alarms_raised
     }
 
+    /// Whether the drive has a monitor, which is to be noted before each pulse.
+    #[must_use]
+    pub const fn has_drive_monitor(&self) -> bool {
+        self.monitor.is_some()
+    }
+
+    /// What the drive's monitor heard of the next pulse.
+    pub fn note_drive_monitor(&mut self, reading: Option<&ChannelReading>) {
+        let amplitude_v = reading.and_then(|reading| match reading.heard() {
+            Heard::Measured(measured) => Some(libm::sqrt(2.0 * measured.gate_tone_v2)),
+            Heard::Void(_) => None,
+        });
+        self.monitor = self.monitor.map(|_| amplitude_v);
+    }
+
     /// Judges the next pulse; `readings` has one entry a used channel, ascending.
     pub fn pulse(&mut self, pulse: &Pulse, readings: &[ChannelReading], out: &mut Judgement) {
         out.clear();
-        let missing = self.look_for_hole(pulse, out);
-        let injected = self.take_acts(pulse, out);
-        self.follow_stage(pulse, out);
-        if let (Some(number), Some(tally)) = (injected, &mut self.tally) {
-            tally.note_injection(number, pulse.time.since_start_s);
-        }
-        if let (Some(missing), Some(tally)) = (missing, &mut self.tally) {
-            tally.add_missing(missing);
-        }
+        let begun = self.begun.take().filter(|begun| begun.number == pulse.number);
+        let begun = begun.unwrap_or_else(|| self.begin(pulse, out));
+        let missing = begun.missing;
+        out.rows = begun.rows;
         for (history, reading) in self.noise.iter_mut().zip(readings) {
             if let Heard::Measured(measured) = reading.heard()
                 && let Some(density) = measured.noise_v2_per_hz
@@ -196,9 +232,31 @@ impl Session {
             Stage::Baseline => self.baseline_pulse(pulse, readings, out),
             Stage::Exposure => self.exposure_pulse(pulse, readings, out),
         };
-        self.raise_alarms(pulse, missing.is_some(), &look, out);
+        for row in out.rows.iter_mut().filter(|row| row.pulse.is_some()) {
+            row.drive_monitor_v = self.monitor.flatten();
+        }
+        self.raise_alarms(pulse, missing, &look, out);
         let exposure = self.tally.as_ref().map(ExposureTally::exposure);
         self.last = Some(Last { pulse: pulse.clone(), exposure });
+    }
+
+    /// What a pulse is for is settled: acts, stage, the hole before it. Rows wait for the pulse's own.
+    fn begin(&mut self, pulse: &Pulse, out: &mut Judgement) -> Begun {
+        self.check_setting(pulse, out);
+        let missing = self.look_for_hole(pulse, out);
+        let injected = self.take_acts(pulse, out);
+        self.follow_stage(pulse, out);
+        if let (Some(number), Some(tally)) = (injected, &mut self.tally) {
+            tally.note_injection(number, pulse.time.since_start_s);
+        }
+        if let (Some(missing), Some(tally)) = (missing, &mut self.tally) {
+            tally.add_missing(missing);
+        }
+        Begun {
+            number: pulse.number,
+            missing: missing.is_some(),
+            rows: std::mem::take(&mut out.rows),
+        }
     }
 
     /// The stream is over.
@@ -215,6 +273,28 @@ impl Session {
         if self.said.len() < 10_000 && self.said.insert(once.to_owned()) {
             out.events.push(event(pulse, What::Warning { text }));
         }
+    }
+
+    /// Says where a drive's setting and its calibration do not go together.
+    fn check_setting(&mut self, pulse: &Pulse, out: &mut Judgement) {
+        let Some((setting, table)) = pulse.drive_setting.zip(self.drive_table.clone()) else {
+            return;
+        };
+        let [first, last] = table.range();
+        let text = match (pulse.drive_mpa, table.mpa(setting)) {
+            (None, _) => format!(
+                "pulse {}: the drive's setting {setting} lies outside its calibration, {first} to {last}: its drive is unknown",
+                pulse.number
+            ),
+            (Some(said), Some(mpa)) if !within(said - mpa, self.spec.drive_tolerance * mpa) => {
+                format!(
+                    "pulse {}: the drive is said to be {said} MPa, its calibration makes {mpa} MPa of the setting {setting}; what is said holds",
+                    pulse.number
+                )
+            }
+            _ => return,
+        };
+        self.say(pulse, &format!("setting {setting}"), text, out);
     }
 
     /// A hole before this pulse, proven by device time: pulses that fit into it.
@@ -278,6 +358,7 @@ impl Session {
         let around = Around {
             noise_db: &noise_db,
             injected,
+            monitor: self.monitor,
             target: self.baseline.targets.get(&pulse.target),
         };
         let verdict = self.judge.pulse(pulse, readings, &around, tally, &mut out.rows);
@@ -353,8 +434,13 @@ pub fn alpha(spec: &DetectSpec, channels: usize) -> f64 {
     pulse_alpha(
         spec.false_alarms_per_exposure,
         as_f64(usize::try_from(spec.expected_pulses).unwrap_or(usize::MAX)),
-        as_f64(pairs(spec, channels)),
+        as_f64(pairs(spec, channels) * looks(spec)),
     )
+}
+
+/// How often each pair is looked at in a pulse: at its end, and three times while it runs.
+const fn looks(spec: &DetectSpec) -> usize {
+    if spec.running_pulse { 4 } else { 1 }
 }
 
 /// B: pairs of channel (with `all` where there are several) and quantity that can raise a verdict.
@@ -413,5 +499,8 @@ pub(super) fn empty_row(pulse: &Pulse, channel: Channel) -> Row {
         established: Default::default(),
         reference: None,
         loudest_quarter: None,
+        drive_monitor_v: None,
+        drive_monitor_db: None,
+        calibrated: None,
     }
 }

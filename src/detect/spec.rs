@@ -60,6 +60,8 @@ pub struct DetectSpec {
     pub noise_drift_db: f64,
     /// Healthy channels below which nothing may be called not detected.
     pub channels_needed: usize,
+    /// Whether alarms of the budget also look at the running pulse; each test is then four.
+    pub running_pulse: bool,
     /// Drives match within this share.
     pub drive_tolerance: f64,
     /// Pulse repetition frequency, Hz.

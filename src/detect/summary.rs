@@ -10,6 +10,7 @@ use super::cumulative::Established;
 use super::pulse::PulseTime;
 use super::row::Verdict;
 use crate::signal::PerQuantity;
+use crate::signal::calibration::PerWeighting;
 
 /// Pulses whose broadband limit is remembered for its median.
 const MOST_LIMITS: usize = 1 << 20;
@@ -23,6 +24,25 @@ pub struct Doses {
     pub raw_v2s: PerQuantity<f64>,
     /// Σ √P·T, V·s.
     pub amplitude_vs: PerQuantity<f64>,
+    /// Σ ΔP·T in pascals and corrected for loss: Pa²·s, V²·s, Pa²·s; nothing without curves.
+    pub weighted: PerWeighting<PerQuantity<Option<f64>>>,
+}
+
+impl Doses {
+    /// Adds weighted excesses that lasted for a gate.
+    pub(super) fn add_weighted(
+        &mut self,
+        excess: &PerWeighting<PerQuantity<Option<f64>>>,
+        gate_s: f64,
+    ) {
+        for (sums, values) in self.weighted.0.iter_mut().zip(&excess.0) {
+            for (sum, value) in sums.0.iter_mut().zip(values.0) {
+                if let Some(value) = value {
+                    *sum = Some(sum.unwrap_or(0.0) + value * gate_s);
+                }
+            }
+        }
+    }
 }
 
 /// Smallest, largest and all values of a drive.
@@ -233,7 +253,8 @@ impl ExposureTally {
         }
     }
 
-    /// Mean over the used channels of their excess doses, V²·s.
+    /// Mean over the used channels of their excess doses, V²·s; of weighted ones over the channels
+    /// that have them.
     #[must_use]
     pub fn mean_doses(&self) -> Doses {
         let share = 1.0 / crate::signal::as_f64(self.channels.len().max(1));
@@ -243,6 +264,13 @@ impl ExposureTally {
             excess_v2s: PerQuantity::from_fn(|q| mean(&|d| d.excess_v2s[q])),
             raw_v2s: PerQuantity::from_fn(|q| mean(&|d| d.raw_v2s[q])),
             amplitude_vs: PerQuantity::from_fn(|q| mean(&|d| d.amplitude_vs[q])),
+            weighted: PerWeighting::from_fn(|weighting| {
+                PerQuantity::from_fn(|q| {
+                    let known = || self.channels.iter().filter_map(|d| d.weighted[weighting][q]);
+                    let count = known().count();
+                    (count > 0).then(|| known().sum::<f64>() / crate::signal::as_f64(count))
+                })
+            }),
         }
     }
 

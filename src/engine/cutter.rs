@@ -113,6 +113,8 @@ impl Said {
 /// Cuts one stream after the other.
 pub(super) struct Cutter {
     plan: Arc<Plan>,
+    /// Channels whose samples go on to the workers.
+    channels: Vec<usize>,
     workers: Vec<Sender<Work>>,
     lines: Lines,
     stream: Option<Stream>,
@@ -132,6 +134,7 @@ pub(super) struct Cutter {
 impl Cutter {
     pub(super) fn new(plan: Arc<Plan>, workers: Vec<Sender<Work>>, lines: Lines) -> Self {
         Self {
+            channels: plan.heard_channels(),
             plan,
             workers,
             lines,
@@ -247,7 +250,7 @@ impl Cutter {
     }
 
     fn groups(&self) -> usize {
-        self.plan.used_channels.len().div_ceil(GROUP)
+        self.channels.len().div_ceil(GROUP)
     }
 
     /// The worker of a group of the open pulse.
@@ -275,13 +278,16 @@ impl Cutter {
             target: self.said.target(&tag.target),
             exposure: tag.exposure,
             stage: self.said.stage.unwrap_or(tag.stage),
-            drive_mpa: tag.drive_mpa,
+            drive_mpa: tag
+                .drive_mpa
+                .or_else(|| self.plan.drive_table.as_ref()?.mpa(tag.drive_setting?)),
             drive_setting: tag.drive_setting,
             sham: tag.sham,
         };
         self.to_judge(ToJudge::Item { order, item: Item::Pulse(pulse, self.groups()) })?;
         for group in 0..self.groups() {
-            self.work(group, Work::Open { order, group, trigger: tag.trigger_offset })?;
+            let (trigger, lost) = (tag.trigger_offset, tag.lost_samples > 0);
+            self.work(group, Work::Open { order, group, trigger, lost })?;
         }
         let hull = hull(&self.plan, tag.trigger_offset);
         self.open = Some(Open {
@@ -332,7 +338,7 @@ impl Cutter {
         if used > 0 {
             let first = usize::try_from(low - start).unwrap_or(0) * set;
             let bytes = &frame.bytes[first..][..usize::try_from(used).unwrap_or(0) * set];
-            for (group, channels) in self.plan.used_channels.chunks(GROUP).enumerate() {
+            for (group, channels) in self.channels.chunks(GROUP).enumerate() {
                 let mut planar = self.lines.spent_slices.try_recv().unwrap_or_default();
                 let (format, all) = (stream.sample_format, stream.channels);
                 pcm::to_planar(format, all, channels, bytes, &mut planar);

@@ -6,7 +6,7 @@ use crossbeam_channel::{Receiver, Sender};
 
 use super::input::Act;
 use crate::detect::{Judgement, Pulse, Session};
-use crate::signal::ChannelReading;
+use crate::signal::{ChannelReading, PerQuantity};
 
 /// One item in the order of the stream.
 #[derive(Debug)]
@@ -17,6 +17,9 @@ pub(super) enum Item {
     Act(Act),
 }
 
+/// λ of each channel, dB.
+pub(super) type Lambdas = Vec<PerQuantity<Option<f64>>>;
+
 /// What reaches the judge.
 #[derive(Debug)]
 pub(super) enum ToJudge {
@@ -24,6 +27,8 @@ pub(super) enum ToJudge {
     Item { order: u64, item: Item },
     /// From a worker.
     Heard { order: u64, group: usize, readings: Vec<ChannelReading> },
+    /// From a worker, while the pulse runs: λ of the group's channels after a quarter, 0 to 2.
+    Running { order: u64, group: usize, quarter: usize, lambdas: Lambdas },
 }
 
 /// A judged pulse on its way to the sinks.
@@ -50,9 +55,23 @@ pub(super) struct JudgeLines {
 struct Slot {
     item: Option<Item>,
     groups: Vec<(usize, Vec<ChannelReading>)>,
+    /// Group and its λ, by quarter.
+    running: [Vec<(usize, Lambdas)>; 3],
+    /// Quarters that were looked at.
+    looked_at: usize,
 }
 
 impl Slot {
+    /// The pulse and the λ of its channels after the next quarter, once all groups have told them.
+    fn next_quarter(&mut self) -> Option<(&Pulse, usize, Lambdas)> {
+        let Some(Item::Pulse(pulse, groups)) = &self.item else { return None };
+        let quarter = self.looked_at;
+        let told = self.running.get_mut(quarter).filter(|told| told.len() == *groups)?;
+        told.sort_by_key(|(group, _)| *group);
+        self.looked_at += 1;
+        Some((pulse, quarter, told.drain(..).flat_map(|(_, lambdas)| lambdas).collect()))
+    }
+
     fn is_ready(&self) -> bool {
         match &self.item {
             None => false,
@@ -68,7 +87,9 @@ pub(super) fn run(mut session: Session, lines: &JudgeLines) -> Session {
     let mut first = 0_u64;
     for message in &lines.input {
         let order = match &message {
-            ToJudge::Item { order, .. } | ToJudge::Heard { order, .. } => *order,
+            ToJudge::Item { order, .. }
+            | ToJudge::Heard { order, .. }
+            | ToJudge::Running { order, .. } => *order,
         };
         let place = usize::try_from(order - first).unwrap_or(usize::MAX);
         while ring.len() <= place {
@@ -77,8 +98,17 @@ pub(super) fn run(mut session: Session, lines: &JudgeLines) -> Session {
         match message {
             ToJudge::Item { item, .. } => ring[place].item = Some(item),
             ToJudge::Heard { group, readings, .. } => ring[place].groups.push((group, readings)),
+            ToJudge::Running { group, quarter, lambdas, .. } => {
+                ring[place].running[quarter].push((group, lambdas));
+            }
         }
-        while ring.front().is_some_and(Slot::is_ready) {
+        while let Some(front) = ring.front_mut() {
+            if !run_ahead(front, &mut session, lines) {
+                return session;
+            }
+            if !front.is_ready() {
+                break;
+            }
             let Some(slot) = ring.pop_front() else { break };
             first += 1;
             if !judge(slot, &mut session, lines) {
@@ -103,6 +133,23 @@ const fn nothing() -> Judged {
     }
 }
 
+/// Looks at the quarters of the pulse that runs, in order, before the pulse itself.
+fn run_ahead(slot: &mut Slot, session: &mut Session, lines: &JudgeLines) -> bool {
+    while let Some((pulse, quarter, mut lambdas)) = slot.next_quarter() {
+        if session.has_drive_monitor() {
+            lambdas.pop();
+        }
+        let mut judged = lines.spent_judged.try_recv().unwrap_or_else(|_| nothing());
+        judged.pulse = None;
+        judged.readings.clear();
+        session.running(pulse, quarter, &lambdas, &mut judged.judgement);
+        if !judged.judgement.events.is_empty() && lines.judged.send(judged).is_err() {
+            return false;
+        }
+    }
+    true
+}
+
 fn judge(mut slot: Slot, session: &mut Session, lines: &JudgeLines) -> bool {
     let mut goes_on = true;
     match slot.item {
@@ -119,6 +166,10 @@ fn judge(mut slot: Slot, session: &mut Session, lines: &JudgeLines) -> bool {
             judged.readings.clear();
             for (_, readings) in slot.groups {
                 judged.readings.extend(readings);
+            }
+            if session.has_drive_monitor() {
+                let monitor = judged.readings.pop();
+                session.note_drive_monitor(monitor.as_ref());
             }
             session.pulse(&pulse, &judged.readings, &mut judged.judgement);
             judged.pulse = Some(pulse);

@@ -11,8 +11,8 @@ use crate::signal::{ChannelReading, Ear, Plan};
 /// What a worker is told about one group of channels of one pulse.
 #[derive(Debug)]
 pub(super) enum Work {
-    /// A pulse begins.
-    Open { order: u64, group: usize, trigger: Option<u64> },
+    /// A pulse begins; `lost` when the device lost samples of it.
+    Open { order: u64, group: usize, trigger: Option<u64>, lost: bool },
     /// Its next samples: the group's channels one after the other, in counts.
     Slice { order: u64, group: usize, offset: i64, planar: Vec<f32> },
     /// It is over; `lost` when the device lost samples.
@@ -31,16 +31,19 @@ struct Job {
     order: u64,
     group: usize,
     ears: Vec<Ear>,
+    /// Quarters of the running pulse that were told.
+    told: usize,
 }
 
 /// Works until its line closes.
 pub(super) fn run(plan: &Arc<Plan>, lines: &WorkerLines) {
+    let heard = plan.heard_channels();
     let mut open: Vec<Job> = Vec::new();
     let mut idle: Vec<Vec<Ear>> = Vec::new();
     for work in &lines.work {
         match work {
-            Work::Open { order, group, trigger } => {
-                let channels = channels_of(plan, group).len();
+            Work::Open { order, group, trigger, lost } => {
+                let channels = group_of(&heard, group).len();
                 let at = idle.iter().position(|ears| ears.len() == channels);
                 let mut ears = at.map_or_else(
                     || (0..channels).map(|_| Ear::new(plan)).collect(),
@@ -49,13 +52,18 @@ pub(super) fn run(plan: &Arc<Plan>, lines: &WorkerLines) {
                 for ear in &mut ears {
                     ear.begin(plan, trigger);
                 }
-                open.push(Job { order, group, ears });
+                // Numbers that mean nothing are not told while the pulse runs either.
+                let told = if lost { usize::MAX } else { 0 };
+                open.push(Job { order, group, ears, told });
             }
             Work::Slice { order, group, offset, planar } => {
                 if let Some(job) = open.iter_mut().find(|j| (j.order, j.group) == (order, group)) {
                     let samples = planar.len() / job.ears.len();
                     for (ear, x) in job.ears.iter_mut().zip(planar.chunks_exact(samples)) {
                         ear.push(plan, offset, x);
+                    }
+                    if !tell(plan, &heard, job, &lines.judge) {
+                        return;
                     }
                 }
                 // A full or closed pool only means that the buffer is dropped.
@@ -67,7 +75,7 @@ pub(super) fn run(plan: &Arc<Plan>, lines: &WorkerLines) {
                     continue;
                 };
                 let mut job = open.swap_remove(at);
-                let readings = finish(plan, &mut job, lost, lines);
+                let readings = finish(plan, &heard, &mut job, lost, lines);
                 idle.push(job.ears);
                 if lines.judge.send(ToJudge::Heard { order, group, readings }).is_err() {
                     return;
@@ -77,16 +85,39 @@ pub(super) fn run(plan: &Arc<Plan>, lines: &WorkerLines) {
     }
 }
 
-fn finish(plan: &Plan, job: &mut Job, lost: bool, lines: &WorkerLines) -> Vec<ChannelReading> {
+/// Tells the judge what the quarters of the running pulse say; whether anybody listens.
+fn tell(plan: &Plan, channels: &[usize], job: &mut Job, judge: &Sender<ToJudge>) -> bool {
+    let passed = job.ears.iter().map(Ear::passed).min().unwrap_or(0);
+    let channels = group_of(channels, job.group);
+    for quarter in job.told..passed {
+        let volts = |channel: usize| plan.spec.receive.volts_per_count[channel];
+        let ears = job.ears.iter().zip(channels);
+        let lambdas = ears.map(|(ear, &at)| ear.running_db(plan, volts(at))[quarter]).collect();
+        let (order, group) = (job.order, job.group);
+        if judge.send(ToJudge::Running { order, group, quarter, lambdas }).is_err() {
+            return false;
+        }
+    }
+    job.told = job.told.max(passed);
+    true
+}
+
+fn finish(
+    plan: &Plan,
+    channels: &[usize],
+    job: &mut Job,
+    lost: bool,
+    lines: &WorkerLines,
+) -> Vec<ChannelReading> {
     let mut readings = lines.spent_readings.try_recv().unwrap_or_default();
     readings.resize_with(job.ears.len(), ChannelReading::default);
-    let channels = channels_of(plan, job.group);
+    let channels = group_of(channels, job.group);
     for ((ear, reading), &channel) in job.ears.iter_mut().zip(&mut readings).zip(channels) {
         ear.finish(plan, plan.spec.receive.volts_per_count[channel], lost, reading);
     }
     readings
 }
 
-fn channels_of(plan: &Plan, group: usize) -> &[usize] {
-    plan.used_channels.chunks(GROUP).nth(group).unwrap_or_default()
+fn group_of(channels: &[usize], group: usize) -> &[usize] {
+    channels.chunks(GROUP).nth(group).unwrap_or_default()
 }

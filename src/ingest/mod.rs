@@ -41,7 +41,7 @@ pub mod wire;
 
 pub use bytes::{file_sha256, verify_sha512};
 pub use cues::{Kept, names_pulses};
-pub use curve::read_loss;
+pub use curve::{Table, read_loss};
 pub use error::RecordingError;
 pub use pulses::Pulse;
 pub use recording::{Arrangement, Container, Expect, Look, Recording};

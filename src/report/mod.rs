@@ -11,6 +11,7 @@
 //! simulated bench over drive as a picture.
 
 pub mod bubble;
+mod calibrated;
 pub mod cividis;
 pub mod course;
 pub mod course_data;

@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 
 use serde_json::Value;
 
+use super::calibrated;
 use super::paint::Figures;
 use super::section::{self, entries, heading, pair_table};
 use super::shapes::sign;
@@ -430,8 +431,9 @@ fn settings(folder: &SessionFolder) -> String {
     html += &table.end();
     write!(
         html,
-        "<h3>Configuration, verbatim</h3>\n<pre>{}</pre>\n</section>\n",
-        escape(folder.configuration())
+        "<h3>Configuration, verbatim</h3>\n<pre>{}</pre>\n{}</section>\n",
+        escape(folder.configuration()),
+        calibrated::tables(folder)
     )
     .ok();
     html

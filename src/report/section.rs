@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 
 use serde_json::Value;
 
+use super::calibrated;
 use super::entries::Entry;
 use super::page::{cut_off, verdict_tiles};
 use super::paint::{Figures, MOST_FIGURES};
@@ -88,6 +89,7 @@ pub fn section(
     if let Some(row) = &chapter.facts {
         html += &facts(row)?;
         html += &doses(folder, chapter, row)?;
+        html += &calibrated::doses(folder, row)?;
     }
     html += "</section>\n";
     Ok(html)
@@ -272,6 +274,7 @@ fn facts(row: &ExposureRow) -> Result<String, ReadError> {
     for (column, cell) in row.cells() {
         let known = TOLD.contains(&column)
             || column.ends_with("_excess_dose_v2s")
+            || calibrated::tells(column)
             || column.contains("_cumulative_");
         if !known && !cell.is_empty() {
             pairs.push((column.to_owned(), cell.to_owned()));

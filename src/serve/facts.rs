@@ -8,7 +8,7 @@ use crate::config::Settings;
 use crate::detect::alarm::with_always;
 use crate::detect::{AlarmLimit, AlarmSpec, Condition, DetectSpec, Trigger, alpha};
 use crate::session::baseline_file::Identity;
-use crate::session::per_quantity_json;
+use crate::session::{calibration_json, per_quantity_json};
 use crate::signal::{Line, PerQuantity, Plan, Quantity, as_f64};
 
 /// What does not change during a run.
@@ -69,6 +69,8 @@ impl Facts {
             "bin_hz": plan.bin_hz,
             "bins": plan.bins(),
             "bands": bands_json(plan),
+            "calibration": calibration_json(plan),
+            "drive_monitor_channel": plan.drive_monitor,
             "alarms": alarms.iter().map(alarm_json).collect::<Vec<_>>(),
             "subject": subject,
         });

@@ -55,7 +55,7 @@ pub(super) struct RowJson<'a>(pub(super) &'a Row);
 impl Serialize for RowJson<'_> {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         let row = self.0;
-        let mut map = serializer.serialize_map(Some(61))?;
+        let mut map = serializer.serialize_map(None)?;
         map.serialize_entry("pulse", &row.pulse)?;
         let utc = table::utc(row.time);
         map.serialize_entry("time_utc", &Some(utc).filter(|utc| !utc.is_empty()))?;
@@ -89,6 +89,15 @@ impl Serialize for RowJson<'_> {
         map.serialize_entry("loudest_quarter_s", &quarter.map(|q| q.start_s))?;
         four(&mut map, HEAR_V2, &row.hear_v2())?;
         four(&mut map, HEAR_CUMULATIVE_V2, &row.hear_cumulative_v2())?;
+        let [amplitude, level] = table::MONITOR_COLUMNS;
+        map.serialize_entry(amplitude, &row.drive_monitor_v)?;
+        map.serialize_entry(level, &row.drive_monitor_db)?;
+        if row.calibrated.is_some() {
+            let values = table::calibrated(row);
+            for (column, value) in table::CALIBRATED_COLUMNS.iter().zip(&values) {
+                map.serialize_entry(column, value)?;
+            }
+        }
         map.serialize_entry("basis", &basis(row))?;
         map.end()
     }
@@ -213,6 +222,11 @@ pub(super) fn exposure_value(
         for (ending, value) in table::CUMULATIVE_COLUMNS.into_iter().zip(values) {
             object.insert(format!("{}_{ending}", quantity.name()), value);
         }
+    }
+    for (column, dose) in
+        table::CALIBRATED_DOSE_COLUMNS.into_iter().zip(table::calibrated_doses(summary))
+    {
+        object.insert(column.into(), json!(dose));
     }
     Value::Object(object)
 }

@@ -10,7 +10,7 @@ use crate::detect::Baseline;
 use crate::detect::baseline::{
     Drive, DriveSeries, Level, MOST_DRIVES, MOST_PULSES, Sample, SpectrumRange, TargetBaseline,
 };
-use crate::signal::{Cutting, PerQuantity, Plan, Quantity};
+use crate::signal::{Cutting, PerQuantity, Plan, Quantity, Running};
 use crate::stats::autocorrelations;
 
 /// Largest baseline file that is read.
@@ -45,6 +45,9 @@ impl Identity {
                 },
             ),
         ];
+        if let Some(channel) = plan.drive_monitor {
+            fields.push(("drive_monitor", format!("channel {channel}")));
+        }
         fields.extend(plan.identity());
         Self { channels: plan.used_channels.len(), fields }
     }
@@ -165,7 +168,45 @@ fn drive_json(series: &DriveSeries) -> Value {
             Value::Object(object)
         })
         .collect();
-    json!({"drive_mpa": series.drive.mpa(), "pulses": series.pulses, "channels": channels})
+    let mut drive =
+        json!({"drive_mpa": series.drive.mpa(), "pulses": series.pulses, "channels": channels});
+    for (channel, running) in series.running.iter().enumerate() {
+        drive["channels"][channel]["running_lambda_db"] = running_json(running);
+    }
+    if !series.monitor_v.is_empty() {
+        drive["drive_monitor_v"] = json!(series.monitor_v);
+    }
+    drive
+}
+
+/// λ while pulses ran: by quantity three lists, one a quarter, with a number a pulse.
+fn running_json(running: &[Option<Running>]) -> Value {
+    let by_quantity = Quantity::ALL.map(|quantity| {
+        let column = |quarter: usize| -> Value {
+            running.iter().map(|r| json!(r.as_ref().and_then(|r| r[quarter][quantity]))).collect()
+        };
+        (quantity.name().to_owned(), json!([column(0), column(1), column(2)]))
+    });
+    Value::Object(by_quantity.into_iter().collect())
+}
+
+/// λ of one channel while pulses ran; nothing where that was not looked at.
+fn running(value: &Value, pulses: usize) -> Result<Option<Vec<Option<Running>>>, String> {
+    let Some(value) = value.get("running_lambda_db") else { return Ok(None) };
+    let mut all: Vec<Running> = vec![Running::default(); pulses];
+    for quantity in Quantity::ALL {
+        let quarters = list(value, quantity.name())?;
+        if quarters.len() != 3 {
+            return Err(format!("{} has {} quarters, must be 3", quantity.name(), quarters.len()));
+        }
+        for (quarter, numbers) in quarters.iter().enumerate() {
+            let lambdas = numbers_of(numbers, quantity.name(), pulses)?;
+            for (own, lambda) in all.iter_mut().zip(lambdas) {
+                own[quarter][quantity] = lambda;
+            }
+        }
+    }
+    Ok(Some(all.into_iter().map(Some).collect()))
 }
 
 /// Reads a baseline file and refuses one that was made otherwise.
@@ -269,7 +310,20 @@ fn drive_series(value: &Value) -> Result<DriveSeries, String> {
         .map(|(c, channel)| spectrum(channel, count).map_err(|why| format!("channels[{c}]: {why}")))
         .collect();
     let spectra = spectra?;
-    Ok(DriveSeries { drive, pulses, channels, spectra })
+    let monitor_v = match value.get("drive_monitor_v") {
+        None => Vec::new(),
+        Some(_) => column(value, "drive_monitor_v", pulses.len())?,
+    };
+    let found: Result<Vec<_>, String> = list(value, "channels")?
+        .iter()
+        .enumerate()
+        .map(|(c, channel)| {
+            running(channel, pulses.len())
+                .map_err(|why| format!("channels[{c}].running_lambda_db: {why}"))
+        })
+        .collect();
+    let running = found?.into_iter().collect::<Option<Vec<_>>>().unwrap_or_default();
+    Ok(DriveSeries { drive, pulses, channels, spectra, running, monitor_v })
 }
 
 /// Most bins of a spectrum that is read.
@@ -294,21 +348,28 @@ fn spectrum(value: &Value, pulses: u32) -> Result<SpectrumRange, String> {
     Ok(SpectrumRange::finished(mean, &low, &high, pulses))
 }
 
+/// A number for each pulse, or nothing.
+fn column(value: &Value, key: &str, pulses: usize) -> Result<Vec<Option<f64>>, String> {
+    numbers_of(value.get(key).unwrap_or(&Value::Null), key, pulses)
+}
+
+fn numbers_of(value: &Value, key: &str, pulses: usize) -> Result<Vec<Option<f64>>, String> {
+    let column = value.as_array().ok_or_else(|| format!("key {key} is not a list"))?;
+    if column.len() != pulses {
+        return Err(format!("{key} has {} values, pulses has {pulses}", column.len()));
+    }
+    column
+        .iter()
+        .map(|v| match v {
+            Value::Null => Ok(None),
+            other => other.as_f64().map(Some).ok_or_else(|| format!("{key} holds {other}")),
+        })
+        .collect()
+}
+
 /// One channel's samples; a pulse without a fundamental is one in which the channel was at fault.
 fn samples(value: &Value, pulses: usize) -> Result<Vec<Option<Sample>>, String> {
-    let column = |value: &Value, key: &str| -> Result<Vec<Option<f64>>, String> {
-        let column = list(value, key)?;
-        if column.len() != pulses {
-            return Err(format!("{key} has {} values, pulses has {pulses}", column.len()));
-        }
-        column
-            .iter()
-            .map(|v| match v {
-                Value::Null => Ok(None),
-                other => other.as_f64().map(Some).ok_or_else(|| format!("{key} holds {other}")),
-            })
-            .collect()
-    };
+    let column = |value: &Value, key: &str| column(value, key, pulses);
     let mut levels: PerQuantity<Vec<Option<Level>>> = PerQuantity::from_fn(|_| Vec::new());
     for quantity in Quantity::ALL {
         let inner =

@@ -7,6 +7,7 @@
 
 pub mod acts;
 pub mod baseline_file;
+mod calibrated;
 pub mod events;
 mod npy;
 pub(crate) mod pen;
@@ -26,6 +27,7 @@ use crate::detect::{ExposureSummary, What};
 use crate::engine::{Account, Judged, Sink};
 use crate::ingest::wire::Counts;
 use crate::signal::{PerQuantity, Plan, Quantity, plan::NoisePlan, transform_path};
+pub use calibrated::{calibration_json, label as calibration_label};
 use npy::SpectraFile;
 use pen::{Page, Pen};
 use recorder::Recorded;
@@ -70,6 +72,17 @@ pub enum FolderError {
     },
 }
 
+/// A table a configuration names, kept with the session so that it can be replayed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct KeptTable {
+    /// Its path as the configuration writes it.
+    pub name: String,
+    /// SHA-256 of its text.
+    pub sha256: String,
+    /// Its text, verbatim.
+    pub text: String,
+}
+
 /// What is said of a session besides its pulses.
 #[derive(Debug, Clone)]
 pub struct Head {
@@ -77,6 +90,8 @@ pub struct Head {
     pub configuration: String,
     /// SHA-256 of that text.
     pub configuration_sha256: String,
+    /// The tables it names, as read.
+    pub tables: Vec<KeptTable>,
     /// The free text of the configuration, key and value.
     pub notes: Vec<(String, String)>,
     /// Subject, for the exposure table.
@@ -109,6 +124,7 @@ pub struct Folder {
 struct About {
     head: Head,
     axes: Value,
+    calibration: Value,
     summaries: Vec<ExposureSummary>,
     counts: Option<Counts>,
     recorded: Option<Recorded>,
@@ -137,8 +153,14 @@ impl Folder {
                 .map_err(|source| FolderError::Create { path: file.display().to_string(), source })
         };
         // First of all: a folder with this file is a session, whatever happens to it.
-        let about =
-            About { head, axes: axes(plan), summaries: Vec::new(), counts: None, recorded: None };
+        let about = About {
+            head,
+            axes: axes(plan),
+            calibration: calibration_json(plan),
+            summaries: Vec::new(),
+            counts: None,
+            recorded: None,
+        };
         about.write(path, "running", None)?;
         if let Some(file) = &about.head.baseline_file {
             let copy = path.join(replayed::BASELINE);
@@ -256,6 +278,8 @@ impl About {
             "session": notes,
             "drive_means": head.drive_means,
             "configuration": {"text": head.configuration, "sha256": head.configuration_sha256},
+            "tables": head.tables.iter().map(table_json).collect::<Vec<_>>(),
+            "calibration": self.calibration,
             "sources": sources,
             "parent": head.parent,
             "baseline": {"file": head.baseline_file, "id_by_target": baselines},
@@ -268,6 +292,8 @@ impl About {
                 "excess": "sum over pulses of (P - mean baseline P) * gate length, V2*s, signed; net line power for ultraharmonic and subharmonic",
                 "raw": "sum over pulses of P * gate length, V2*s",
                 "amplitude": "sum over pulses of sqrt(P) * gate length, V*s",
+                "excess_pa2s": "as excess, each bin divided by the square of the receiver's sensitivity, Pa2*s, plane-wave equivalent at the receiver's face",
+                "corrected_excess": "as excess, each bin of the excess multiplied by 10^(insertion loss/10) over the part its table covers, V2*s or Pa2*s",
             },
             "exposures": self.summaries.iter().map(doses_json).collect::<Vec<_>>(),
         })
@@ -297,6 +323,7 @@ fn axes(plan: &Plan) -> Value {
         "gate_s": plan.gate_s(),
         "noise_gate_samples": plan.noise.as_ref().map(|noise: &NoisePlan| noise.gate.len),
         "channels": plan.used_channels,
+        "drive_monitor_channel": plan.drive_monitor,
         "spectra": "pulses x channels x bins, float32, dB re 1 V2/Hz, NaN without numbers",
     })
 }
@@ -316,6 +343,10 @@ fn account_json(account: Account) -> Value {
         "incomplete_pulses": account.incomplete_pulses,
         "closes": account.closes(),
     })
+}
+
+fn table_json(table: &KeptTable) -> Value {
+    json!({"name": table.name, "sha256": table.sha256, "text": table.text})
 }
 
 /// What became of the samples.

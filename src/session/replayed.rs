@@ -4,6 +4,8 @@ use std::path::{Path, PathBuf};
 
 use serde_json::Value;
 
+use super::KeptTable;
+
 /// Name of the copy a session keeps of the baseline file it was given.
 pub const BASELINE: &str = "baseline.json";
 
@@ -23,6 +25,8 @@ pub struct Replayed {
     pub baseline: Option<PathBuf>,
     /// The text of its configuration.
     pub configuration: String,
+    /// The tables it names.
+    pub tables: Vec<KeptTable>,
 }
 
 /// Why a folder cannot be replayed.
@@ -90,7 +94,22 @@ pub fn look(folder: &Path) -> Result<Replayed, ReplayedError> {
         configuration: configuration
             .ok_or_else(|| unreadable("configuration.text is no text".to_owned()))?
             .to_owned(),
+        tables: tables(&session).map_err(unreadable)?,
     })
+}
+
+/// The tables a session has kept; an older one has none.
+fn tables(session: &Value) -> Result<Vec<KeptTable>, String> {
+    let tables = session["tables"].as_array().into_iter().flatten().enumerate();
+    tables
+        .map(|(i, table)| {
+            let text = |key: &str| {
+                let text = table[key].as_str().map(str::to_owned);
+                text.ok_or_else(|| format!("tables[{i}].{key} is no text"))
+            };
+            Ok(KeptTable { name: text("name")?, sha256: text("sha256")?, text: text("text")? })
+        })
+        .collect()
 }
 
 fn holds(base: &Path, ending: &str) -> bool {

@@ -18,6 +18,52 @@ const QUANTITY_COLUMNS: [&str; 5] =
 /// Endings of the last columns, four each.
 const LAST_QUANTITY_COLUMNS: [&str; 2] = ["hear_v2", "hear_cumulative_v2"];
 
+/// The drive at its monitor: amplitude, and that over its baseline.
+pub const MONITOR_COLUMNS: [&str; 2] = ["drive_monitor_v", "drive_monitor_db"];
+
+/// Last columns of `pulses.csv`: pascals, and excess in pascals and corrected for the receive path's
+/// loss; empty without the receiver's curves.
+pub const CALIBRATED_COLUMNS: [&str; 22] = [
+    "harmonic_pa2",
+    "ultraharmonic_pa2",
+    "subharmonic_pa2",
+    "broadband_pa2",
+    "fundamental_pa2",
+    "broadband_pa2_per_hz",
+    "harmonic_excess_pa2",
+    "ultraharmonic_excess_pa2",
+    "subharmonic_excess_pa2",
+    "broadband_excess_pa2",
+    "harmonic_corrected_excess_v2",
+    "ultraharmonic_corrected_excess_v2",
+    "subharmonic_corrected_excess_v2",
+    "broadband_corrected_excess_v2",
+    "harmonic_corrected_excess_pa2",
+    "ultraharmonic_corrected_excess_pa2",
+    "subharmonic_corrected_excess_pa2",
+    "broadband_corrected_excess_pa2",
+    "harmonic_hear_pa2",
+    "ultraharmonic_hear_pa2",
+    "subharmonic_hear_pa2",
+    "broadband_hear_pa2",
+];
+
+/// Last columns of `exposures.csv`: doses of such an excess, Pa²·s and V²·s.
+pub const CALIBRATED_DOSE_COLUMNS: [&str; 12] = [
+    "harmonic_excess_dose_pa2s",
+    "ultraharmonic_excess_dose_pa2s",
+    "subharmonic_excess_dose_pa2s",
+    "broadband_excess_dose_pa2s",
+    "harmonic_corrected_excess_dose_v2s",
+    "ultraharmonic_corrected_excess_dose_v2s",
+    "subharmonic_corrected_excess_dose_v2s",
+    "broadband_corrected_excess_dose_v2s",
+    "harmonic_corrected_excess_dose_pa2s",
+    "ultraharmonic_corrected_excess_dose_pa2s",
+    "subharmonic_corrected_excess_dose_pa2s",
+    "broadband_corrected_excess_dose_pa2s",
+];
+
 /// Endings of the last columns of `exposures.csv`, all of one quantity after the other.
 pub const CUMULATIVE_COLUMNS: [&str; 5] = [
     "cumulative_pulse",
@@ -42,7 +88,15 @@ pub fn exposure_head() -> String {
             head.push_str(ending);
         }
     }
+    add_columns(&mut head, &CALIBRATED_DOSE_COLUMNS);
     head
+}
+
+fn add_columns(head: &mut String, columns: &[&str]) {
+    for column in columns {
+        head.push(',');
+        head.push_str(column);
+    }
 }
 
 /// The head line of `pulses.csv`, without its end.
@@ -66,6 +120,8 @@ pub fn pulse_head() -> String {
             head.push_str(ending);
         }
     }
+    add_columns(&mut head, &MONITOR_COLUMNS);
+    add_columns(&mut head, &CALIBRATED_COLUMNS);
     head
 }
 
@@ -159,6 +215,30 @@ pub fn pulse_line(row: &Row, text: &mut String) {
     line.number(row.loudest_quarter.map(|quarter| quarter.start_s));
     line.four(&row.hear_v2());
     line.four(&row.hear_cumulative_v2());
+    line.number(row.drive_monitor_v);
+    line.number(row.drive_monitor_db);
+    for value in calibrated(row) {
+        line.number(value);
+    }
+}
+
+/// Numbers of [`CALIBRATED_COLUMNS`].
+#[must_use]
+pub fn calibrated(row: &Row) -> [Option<f64>; 22] {
+    let mut values = [None; 22];
+    let Some(found) = row.calibrated.as_deref() else { return values };
+    let [excess_pa2, corrected_v2, corrected_pa2] = found.excess.0;
+    let face = [found.fundamental_pa2(), found.broadband_pa2_per_hz()];
+    let four = [excess_pa2, corrected_v2, corrected_pa2, row.hear_pa2()];
+    let all = found.power_pa2().0.into_iter().chain(face);
+    let all = all.chain(four.into_iter().flat_map(|four| four.0));
+    values.iter_mut().zip(all).for_each(|(place, value)| *place = value);
+    values
+}
+
+/// Numbers of [`CALIBRATED_DOSE_COLUMNS`].
+pub fn calibrated_doses(summary: &ExposureSummary) -> impl Iterator<Item = Option<f64>> {
+    summary.doses.weighted.0.into_iter().flat_map(|four| four.0)
 }
 
 /// Writes a row of `exposures.csv` into `text`, without its end.
@@ -205,6 +285,9 @@ pub fn exposure_line(
         line.number(established.map(|found| found.excess_db));
         line.number(established.map(|found| found.within_db));
     }
+    for dose in calibrated_doses(summary) {
+        line.number(dose);
+    }
 }
 
 #[cfg(test)]
@@ -215,14 +298,15 @@ mod tests {
     fn the_head_names_its_columns_in_order() {
         let head = pulse_head();
         let columns: Vec<&str> = head.split(',').collect();
-        assert_eq!(columns.len(), 30 + 20 + 2 + 8);
+        assert_eq!(columns.len(), 30 + 20 + 2 + 8 + 2 + 22);
         assert_eq!(columns[29], "reason");
         assert_eq!(columns[30], "harmonic_contrast_db");
         assert_eq!(columns[49], "broadband_hear_cumulative_db");
         assert_eq!(columns[59], "broadband_hear_cumulative_v2");
         let head = exposure_head();
         assert!(head.contains(",ended_by,harmonic_cumulative_pulse,harmonic_cumulative_channel,"));
-        assert!(head.ends_with(",broadband_cumulative_within_db"));
+        assert!(head.contains(",broadband_cumulative_within_db,harmonic_excess_dose_pa2s,"));
+        assert!(head.ends_with(",broadband_corrected_excess_dose_pa2s"));
     }
 
     #[test]

@@ -10,7 +10,7 @@ use std::ops::Range;
 use super::{BandSpec, Quantity, SpecFault, as_f64};
 
 /// Slack of every comparison of an edge with a bin, in bins.
-const SLACK_BINS: f64 = 1e-6;
+pub(super) const SLACK_BINS: f64 = 1e-6;
 
 /// Fewer flank bins than this on either side of a line: no contrast.
 pub const FLANK_BINS_NEEDED: usize = 8;

@@ -1,6 +1,7 @@
 //! Hearing one channel of one pulse: samples in as they arrive, measured powers out.
 
-use super::measure::{self, ChannelReading, Void};
+use super::Quantity;
+use super::measure::{self, ChannelReading, Running, Void};
 use super::plan::{Plan, Stretch, single};
 use super::spectrum::Averager;
 use super::watch::Watch;
@@ -63,6 +64,9 @@ pub struct Ear {
     watch: Watch,
     spectrum: Vec<f64>,
     quarters: [f64; 4],
+    /// λ after each quarter, in counts where it is a level; how many there are.
+    running_db: Running,
+    passed: usize,
 }
 
 impl Ear {
@@ -82,6 +86,8 @@ impl Ear {
             watch: Watch::new(),
             spectrum: vec![0.0; plan.bins()],
             quarters: [0.0; 4],
+            running_db: Running::default(),
+            passed: 0,
         }
     }
 
@@ -99,6 +105,8 @@ impl Ear {
         self.noise_heard = false;
         self.watch = Watch::new();
         self.quarters = [0.0; 4];
+        self.running_db = Running::default();
+        self.passed = 0;
     }
 
     /// Takes the next samples of the pulse, in counts; `offset` counts from its first sample.
@@ -110,11 +118,12 @@ impl Ear {
         if let Some(region) = &mut self.feed {
             region.take(offset, x);
         }
+        self.hear_noise(plan);
         while self.welch.step(self.gate.so_far(), &plan.window, &*plan.transform) {
             self.note_quarter(plan);
+            self.note_running(plan);
         }
         self.watch.advance(plan, self.gate.so_far());
-        self.hear_noise(plan);
     }
 
     /// Hears the noise gate once it is whole, so that this is not left to the end of the gate.
@@ -139,6 +148,46 @@ impl Ear {
                     plan.bands.broadband.iter().cloned().flatten().map(|k| self.welch.sum(k)).sum();
             }
         }
+    }
+
+    /// Takes λ of the segments so far where one of the first three quarters ends.
+    fn note_running(&mut self, plan: &Plan) {
+        let at = |quarter: usize| quarter_end(plan.segments.count, quarter) == self.welch.done();
+        if !plan.running_pulse || self.passed == 3 || !at(self.passed) {
+            return;
+        }
+        for (k, s) in self.spectrum.iter_mut().enumerate() {
+            *s = self.welch.density(k, plan.scale);
+        }
+        // A noise gate that ends later is not looked at, or chunks of samples would decide.
+        let heard = (self.welch.done() - 1) * plan.segments.hop + plan.segments.n;
+        let ends =
+            |stretch: Stretch| stretch.start + i64::try_from(stretch.len).unwrap_or(i64::MAX);
+        let so_far = Stretch { len: heard, ..plan.gate };
+        let before = plan.noise.as_ref().is_some_and(|n| ends(n.gate) <= ends(so_far));
+        let noise = self.noise_mean(plan, 1.0).filter(|_| before);
+        self.running_db[self.passed] = measure::running_db(plan, &self.spectrum, noise);
+        self.passed += 1;
+    }
+
+    /// Quarters of the running pulse that are heard, 0 to 3.
+    #[must_use]
+    pub const fn passed(&self) -> usize {
+        self.passed
+    }
+
+    /// λ after the quarters that are heard; `volts_per_count` is the channel's.
+    #[must_use]
+    pub fn running_db(&self, plan: &Plan, volts_per_count: f64) -> Running {
+        let mut running = self.running_db;
+        // Ratios know no volts, the level of an unreferenced broadband does.
+        if plan.noise.is_none() {
+            let volts_db = 20.0 * libm::log10(volts_per_count.abs());
+            for lambda in running.iter_mut().map(|lambdas| &mut lambdas[Quantity::Broadband]) {
+                *lambda = lambda.map(|db| db + volts_db);
+            }
+        }
+        running
     }
 
     /// Ends the pulse and writes what was heard; `volts_per_count` is the channel's.
@@ -175,12 +224,14 @@ impl Ear {
                 noise_v2_per_hz,
                 broadband_sums: self.quarters.map(|sum| sum * sides),
                 volts_per_count,
+                running_db: self.running_db(plan, volts_per_count),
             },
             out,
         );
     }
 
-    fn noise_density(&self, plan: &Plan, square: f64, spectrum: &mut Vec<f32>) -> Option<f64> {
+    /// Mean density in the noise gate's band, once it is heard.
+    fn noise_mean(&self, plan: &Plan, square: f64) -> Option<f64> {
         let (noise, welch) = (plan.noise.as_ref()?, self.noise_welch.as_ref()?);
         if !self.noise_heard {
             return None;
@@ -190,9 +241,12 @@ impl Ear {
             .map(|k| welch.density(k, noise.scale * square))
             .fold((0.0, 0.0), |(sum, count), s| (sum + s, count + 1.0));
         let mean: f64 = sum / count;
-        if !mean.is_finite() || mean <= 0.0 {
-            return None;
-        }
+        (mean.is_finite() && mean > 0.0).then_some(mean)
+    }
+
+    fn noise_density(&self, plan: &Plan, square: f64, spectrum: &mut Vec<f32>) -> Option<f64> {
+        let (noise, welch) = (plan.noise.as_ref()?, self.noise_welch.as_ref()?);
+        let mean = self.noise_mean(plan, square)?;
         let bins = 0..=noise.segments.n / 2;
         spectrum.extend(bins.map(|k| single(welch.density(k, noise.scale * square))));
         Some(mean)

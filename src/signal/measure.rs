@@ -72,6 +72,9 @@ pub struct Band {
     pub over_floor: Option<f64>,
 }
 
+/// λ after a quarter, two and three of the gate's segments, dB.
+pub type Running = [PerQuantity<Option<f64>>; 3];
+
 /// The loudest quarter of the gate.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Quarter {
@@ -116,6 +119,8 @@ pub struct Measured {
     pub peak_share: f64,
     /// The loudest quarter.
     pub loudest_quarter: Option<Quarter>,
+    /// λ of the segments so far after each of three quarters, dB; nothing where it is not looked at.
+    pub running_db: Running,
 }
 
 impl Measured {
@@ -182,6 +187,7 @@ pub(super) struct Raw<'a> {
     /// Σ over broadband bins of the density summed over segments, at the end of each quarter.
     pub(super) broadband_sums: [f64; 4],
     pub(super) volts_per_count: f64,
+    pub(super) running_db: Running,
 }
 
 pub(super) fn measure(plan: &Plan, raw: &Raw<'_>, out: &mut ChannelReading) {
@@ -194,7 +200,7 @@ pub(super) fn measure(plan: &Plan, raw: &Raw<'_>, out: &mut ChannelReading) {
     m.noise_v2_per_hz = raw.noise_v2_per_hz;
     let lines = &m.lines;
     m.bands = PerQuantity::from_fn(|quantity| match quantity {
-        Quantity::Broadband => broadband(plan, raw),
+        Quantity::Broadband => broadband(plan, raw.spectrum, raw.noise_v2_per_hz),
         _ => line_band(&lines[plan.bands.of[quantity as usize].clone()]),
     });
     let fundamental = line_power(plan, raw.spectrum, &plan.bands.fundamental);
@@ -205,6 +211,7 @@ pub(super) fn measure(plan: &Plan, raw: &Raw<'_>, out: &mut ChannelReading) {
     m.feed_through_v2 =
         raw.feed.zip(plan.feed_tone.as_ref()).map(|(x, table)| square * table.power(x));
     m.loudest_quarter = loudest_quarter(plan, raw);
+    m.running_db = raw.running_db;
 }
 
 fn power(spectrum: &[f64], runs: &[Range<usize>]) -> f64 {
@@ -259,16 +266,31 @@ fn mean_contrast_db(lines: &[LinePower]) -> Option<f64> {
     (count > 0.0).then(|| sum / count)
 }
 
-fn broadband(plan: &Plan, raw: &Raw<'_>) -> Option<Band> {
+/// λ of the segments so far, from their density in counts²/Hz.
+pub(super) fn running_db(
+    plan: &Plan,
+    spectrum: &[f64],
+    noise_per_hz: Option<f64>,
+) -> PerQuantity<Option<f64>> {
+    PerQuantity::from_fn(|quantity| match quantity {
+        Quantity::Broadband => broadband(plan, spectrum, noise_per_hz)?.lambda_db,
+        _ => {
+            let lines = plan.bands.lines_of(quantity).iter();
+            mean_contrast_db(&lines.map(|l| line_power(plan, spectrum, l)).collect::<Vec<_>>())
+        }
+    })
+}
+
+fn broadband(plan: &Plan, spectrum: &[f64], noise_v2_per_hz: Option<f64>) -> Option<Band> {
     let bins = as_f64(plan.bands.bins_of(Quantity::Broadband));
     if bins < 1.0 {
         return None;
     }
-    let sum = power(raw.spectrum, &plan.bands.broadband);
+    let sum = power(spectrum, &plan.bands.broadband);
     let power_v2 = sum * plan.bin_hz;
     let density = sum / bins;
     let level_db = decibels(power_v2);
-    let lambda_db = match (&plan.noise, raw.noise_v2_per_hz) {
+    let lambda_db = match (&plan.noise, noise_v2_per_hz) {
         (None, _) => level_db,
         (Some(_), Some(noise)) => decibels(density / noise),
         (Some(_), None) => None,

@@ -6,9 +6,10 @@ use std::sync::Arc;
 use rustfft::{Fft, FftPlanner};
 
 use super::bands::{self, Bands, Grid, Line};
+use super::calibration::{Calibration, ReceiverCurves};
 use super::segment::{self, Correlation, Segments};
 use super::tone::ToneTable;
-use super::{Quantity, SignalSpec, SpecFault, as_f64};
+use super::{DriveTable, Quantity, SignalSpec, SpecFault, as_f64};
 
 /// A stretch of samples counted from the trigger.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -84,10 +85,18 @@ pub struct Plan {
     pub bands: Bands,
     /// Degrees of freedom of the bands.
     pub freedom: Freedom,
+    /// Curves of the used channels; none until [`Plan::calibrated`].
+    pub calibration: Arc<Calibration>,
+    /// What the amplifier is set to → MPa; nothing until [`Plan::driven_by`].
+    pub drive_table: Option<Arc<DriveTable>>,
     /// What a person should know before relying on this plan.
     pub warnings: Vec<SpecFault>,
     /// Channels looked at, ascending.
     pub used_channels: Vec<usize>,
+    /// Whether λ is taken at three points of the running pulse, too, see [`Plan::running`].
+    pub running_pulse: bool,
+    /// The channel that carries the drive's own signal; none until [`Plan::monitored`].
+    pub drive_monitor: Option<usize>,
     pub(super) window: Vec<f32>,
     /// 1/(fs·Σw²), the factor from |X|² to V²/Hz for counts of one volt.
     pub(super) scale: f64,
@@ -155,6 +164,10 @@ impl Plan {
             bin_locked: choice.locked,
             feed_through,
             freedom,
+            calibration: Arc::default(),
+            drive_table: None,
+            running_pulse: false,
+            drive_monitor: None,
             warnings,
             used_channels: (0..receive.channels)
                 .filter(|channel| !receive.unused_channels.contains(channel))
@@ -169,6 +182,45 @@ impl Plan {
             bands,
             spec: spec.clone(),
         })
+    }
+
+    /// The same plan with curves, one for each used channel.
+    ///
+    /// # Panics
+    /// When there are not as many curves as used channels.
+    #[must_use]
+    pub fn calibrated(mut self, curves: &[ReceiverCurves]) -> Self {
+        assert_eq!(curves.len(), self.used_channels.len(), "curves, one for each used channel");
+        self.calibration =
+            Arc::new(Calibration::new(curves, &self.bands, self.bin_hz, self.bins()));
+        self
+    }
+
+    /// The same plan with a drive known from its setting.
+    #[must_use]
+    pub fn driven_by(mut self, table: Option<DriveTable>) -> Self {
+        self.drive_table = table.map(Arc::new);
+        self
+    }
+
+    /// The same plan with a channel that carries the drive's own signal.
+    #[must_use]
+    pub fn monitored(mut self, channel: Option<usize>) -> Self {
+        self.drive_monitor = channel;
+        self
+    }
+
+    /// The same plan that looks at the running pulse or does not.
+    #[must_use]
+    pub fn running(mut self, running_pulse: bool) -> Self {
+        self.running_pulse = running_pulse;
+        self
+    }
+
+    /// Channels whose samples are needed: the ones looked at, and the drive monitor's last.
+    #[must_use]
+    pub fn heard_channels(&self) -> Vec<usize> {
+        self.used_channels.iter().copied().chain(self.drive_monitor).collect()
     }
 
     /// Gate length over the sample rate, T, s.

@@ -53,36 +53,46 @@ fn is_seven_smooth(mut n: usize) -> bool {
     n == 1
 }
 
-/// A chosen segment length.
+/// A segment length.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Choice {
-    pub(super) n: usize,
-    pub(super) locked: bool,
+pub struct Choice {
+    /// Its samples, N.
+    pub n: usize,
+    /// Whether f0/2 and its multiples fall on bins.
+    pub locked: bool,
 }
 
 /// The segment length for a wanted bin width; nothing when no candidate exists up to `longest`.
 pub(super) fn choose(rate_hz: f64, drive_hz: f64, resolution_hz: f64) -> Option<Choice> {
-    let wanted = rate_hz / resolution_hz;
-    let longest = 1 << 22;
     let mut best: Option<(Choice, f64)> = None;
-    let first = first_at_least(wanted / 1.25, longest)?;
-    for n in (first..=longest).take_while(|&n| as_f64(n) <= wanted / 0.75 + 1.0) {
-        let ratio = rate_hz / as_f64(n) / resolution_hz;
-        if !n.is_multiple_of(2) || !(0.75..=1.25).contains(&ratio) || !is_seven_smooth(n) {
-            continue;
-        }
-        let cycles = as_f64(n) * drive_hz / (2.0 * rate_hz);
-        let locked = (cycles - cycles.round()).abs() < 1e-9;
-        let off = (rate_hz / as_f64(n) - resolution_hz).abs();
+    for choice in candidates(rate_hz, drive_hz, resolution_hz) {
+        let off = (rate_hz / as_f64(choice.n) - resolution_hz).abs();
         let better = best.is_none_or(|(held, held_off)| {
-            (locked && !held.locked)
-                || (locked == held.locked && off < held_off - 1e-12 * resolution_hz)
+            (choice.locked && !held.locked)
+                || (choice.locked == held.locked && off < held_off - 1e-12 * resolution_hz)
         });
         if better {
-            best = Some((Choice { n, locked }, off));
+            best = Some((choice, off));
         }
     }
     best.map(|(choice, _)| choice)
+}
+
+/// Every segment length within a quarter of a wanted bin width, ascending.
+pub fn candidates(rate_hz: f64, drive_hz: f64, resolution_hz: f64) -> impl Iterator<Item = Choice> {
+    let wanted = rate_hz / resolution_hz;
+    let longest = 1 << 22;
+    let first = first_at_least(wanted / 1.25, longest).unwrap_or(longest + 1);
+    (first..=longest)
+        .take_while(move |&n| as_f64(n) <= wanted / 0.75 + 1.0)
+        .filter(move |&n| {
+            let ratio = rate_hz / as_f64(n) / resolution_hz;
+            n.is_multiple_of(2) && (0.75..=1.25).contains(&ratio) && is_seven_smooth(n)
+        })
+        .map(move |n| {
+            let cycles = as_f64(n) * drive_hz / (2.0 * rate_hz);
+            Choice { n, locked: (cycles - cycles.round()).abs() < 1e-9 }
+        })
 }
 
 fn first_at_least(value: f64, longest: usize) -> Option<usize> {

@@ -2,14 +2,16 @@
 
 import base64
 import os
+import re
 import signal
 import socket
 import time
+from pathlib import Path
 
 import pytest
 
 from daemon import run, wait_until
-from make import Emission, baseline_emissions
+from make import Emission, baseline_emissions, write_config
 from scenes import frames, timed, with_alarms, write
 from wire import EXPOSURE, FIRST, LAST, end, frame, hello, line
 
@@ -209,3 +211,26 @@ def test_an_end_of_stream_before_a_stop_needs_no_farewell(bench):
     account, stream = live.closed()
     assert (account["pulses"], stream["pulses_unfinished"]) == (1, 0)
     assert not [e for e in live.events("gap") if "cut" in e["text"]]
+
+
+def test_real_time_is_had_or_its_remedy_is_told(bench):
+    """Where it is permitted the analysis' threads, and no others, are SCHED_RR (2, proc(5)) and memory is locked."""
+    config = with_alarms()
+    path = write_config(config, bench.place("real").with_suffix(".toml"))
+    monitor = bench.monitor(path, "--real-time")
+    monitor.alive(config)
+    process = Path("/proc") / str(monitor.process.pid)
+    # Field 41 of stat; the name in brackets may hold blanks.
+    fields = [(t / "stat").read_text().rsplit(")", 1)[1].split() for t in (process / "task").iterdir()]
+    raised = [policy for f in fields if (policy := f[38]) == "2"]
+    locked = int(re.search(r"VmLck:\s+(\d+)", (process / "status").read_text())[1])
+    said = monitor.said()
+    assert raised or ("no real-time priority: " in said and "limits.conf" in said), said
+    assert len(raised) < len(fields)
+    assert locked > 0 or ("memory is not locked" in said and "memlock unlimited" in said), said
+    monitor.stop()
+    quiet = bench.monitor(path)
+    quiet.alive(config)
+    tasks = (Path("/proc") / str(quiet.process.pid) / "task").iterdir()
+    assert all((t / "stat").read_text().rsplit(")", 1)[1].split()[38] == "0" for t in tasks)
+    quiet.stop()

@@ -3,11 +3,12 @@
 import json
 import shutil
 
+import numpy as np
 import pytest
 
 from daemon import REPO
-from make import Emission
-from scenes import Scene, four_channels, long_pulses, with_alarms, without_start, write
+from make import Emission, baseline_emissions
+from scenes import Scene, four_channels, long_pulses, timed, with_alarms, without_start, write
 
 FRAME_SAMPLES = (512, 30000, 100000)
 WRITE_BYTES = (1024, 60001, 1048576)
@@ -23,7 +24,31 @@ def demo(folder):
     return Scene({}, folder / "config.toml", [folder / "baseline.sigmf-meta", folder / "exposure.sigmf-meta"])
 
 
-SCENES = {"long": long_pulses, "four": four_channels, "plain": without_start, "demo": demo}
+def running(folder):
+    """Two channels, alarms also while pulses run: loud in a whole burst, in its first and in its last quarter."""
+    config = with_alarms(detect__running_pulse=True, receive__channels=2)
+    part = lambda start, end: lambda counts, rng: add(counts, rng, start, end)
+    emissions = baseline_emissions((0.2, 0.3), each=14)
+    emissions += [Emission(), Emission(broadband_v=4e-3), Emission(after=part(7000, 11500)), Emission()]
+    emissions += [Emission(after=part(20000, 24000)), Emission(drive_mpa=0.25, after=part(7000, 11500))]
+    emissions[-3].extra["simmer:lost_samples"] = 7
+    emissions[-3].after = part(7000, 11500)
+    emissions += [Emission(lines_v={1.5: 8e-3, 0.5: 8e-3, 2.5: 8e-3}) for _ in range(4)]
+    return write(folder, "running", config, timed(emissions, holes=(31,)), 14)
+
+
+def add(counts, rng, start, end):
+    """Broadband in a part of a pulse."""
+    counts[start:end] += np.rint(80 * rng.standard_normal((end - start, counts.shape[1])))
+
+
+SCENES = {
+    "long": long_pulses,
+    "four": four_channels,
+    "plain": without_start,
+    "demo": demo,
+    "running": running,
+}
 
 
 @pytest.fixture(scope="module", params=SCENES)
@@ -78,6 +103,10 @@ def test_the_scenes_hold_what_is_compared(scene):
         assert {row["target"] for row in rows} == {"left", "right"}
         assert sum(row["reason"].startswith("pulse missing") for row in rows) == 2
         assert any("lost" in row["reason"] for row in rows)
+    if scene.path.name == "running.toml":
+        causes = [event["cause"] for event in replayed.events("alarm raised")]
+        early = ["of the running pulse" in cause for cause in causes]
+        assert any(early) and not all(early)
     if scene.path.name == "long.toml":
         assert {row["exposure"] for row in rows} == {"", "4", "7"}
         assert {row["stage"] for row in rows} == {"noise", "baseline", "exposure"}

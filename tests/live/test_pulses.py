@@ -3,6 +3,7 @@
 import threading
 import time
 
+import numpy as np
 import pytest
 
 from daemon import wait_until
@@ -224,3 +225,34 @@ def test_what_keeps_links_and_pulses_open_and_what_does_not(bench):
     assert [s["pulses_unfinished"] for s in streams] == [0, 0, 0, 1]
     assert [s["frames_late"] for s in streams] == [0, 0, 0, 1]
     assert monitors[3].session.about()["account"]["samples_received"] == 8
+
+
+def test_an_alarm_of_the_running_pulse_comes_before_the_burst_is_over(bench):
+    """The gate runs from sample 7000 to 24 000, the burst to 25 000; emission lasts from 9000 to 13 000."""
+    folder = bench.place("early")
+    folder.mkdir()
+
+    def first_half(counts, rng):
+        counts[9000:13000] += np.rint(100 * rng.standard_normal((4000, 1)))
+
+    emissions = [Emission(stage="baseline") for _ in range(12)] + [Emission(after=first_half)]
+    scene = write(folder, "early", with_alarms(detect__running_pulse=True), timed(emissions), 52)
+    replayed = bench.replay(scene.path, *scene.recordings)
+    whole, pieces = frames(scene, 25000), frames(scene, 1000)
+    last = [renumbered(piece, 12 + i) for i, piece in enumerate(pieces[12 * 25 :])]
+    monitor = bench.monitor(scene.path)
+    rows, events = monitor.follow("pulses"), monitor.follow("events")
+    with monitor.link(hello(scene.config)) as link:
+        link.send(*whole[:12], *last[:17])
+        rows.until(lambda row: row["pulse"] == 11)
+        # 17 000 of 25 000 samples are sent, and nothing more until the alarm is here.
+        seen = events.until(lambda e: e["event"] == "alarm raised" and e["name"] == "inertial")[1]
+        assert seen["pulse"] == 12 and "of 4 quarters of the running pulse" in seen["cause"]
+        assert not [row for row in monitor.ask("GET", "/api/v1/pulses")[2]["pulses"] if row["pulse"] == 12]
+        link.send(*last[17:])
+        rows.until(lambda row: row["pulse"] == 12)
+        link.send(end(12 + len(last), first_sample=scene.recorded.pulses[-1]["start"] + 25000))
+        link.wait_for("end")
+    live = monitor.stop()
+    assert live.bytes() == replayed.bytes()
+    assert live.events("alarm raised") == replayed.events("alarm raised")

@@ -10,6 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import foreign
+
 REPO = Path(__file__).resolve().parents[2]
 TIMEOUT_S = 120
 
@@ -135,3 +137,11 @@ def pytest_sessionfinish(session, exitstatus):
     left = [kind for kind in ("skipped", "xfailed", "xpassed") if reporter and reporter.stats.get(kind)]
     if left and exitstatus == 0:
         session.exitstatus = 1
+
+
+def pytest_terminal_summary(terminalreporter):
+    """What became of files of each format, in the tests that ran."""
+    if foreign.COUNTS:
+        terminalreporter.section("files of other makes, and damaged ones")
+        for line in foreign.table():
+            terminalreporter.write_line(line)

@@ -12,7 +12,7 @@ import sigmf
 from scipy.io import wavfile
 
 from conftest import REPO
-from foreign import crates
+from foreign import count, crates
 from make import FORMATS, Emission, Recording, baseline_emissions, configuration, format_changes, record
 from make import write_config
 from method import Plan
@@ -328,6 +328,8 @@ def test_foreign_wav_files_by_the_count(simmer, capsys):
         for source, told in counts.items():
             print(f"{source:<14}  {told.count('equal'):>5}  {told.count('refused'):>7}")
     told = {source: (told.count("equal"), told.count("refused")) for source, told in counts.items()}
+    count("wav", "read equal", sum(equal for equal, _ in told.values()))
+    count("wav", "refused with the reason", sum(refused for _, refused in told.values()))
     assert sum(told["scipy"]) >= 22 and sum(told["hound"]) >= 16 and sum(told["wavers"]) >= 9
     # Of SciPy's files five are wider than 32 bits or compressed, one is inconsistent, two end before their data.
     assert told["scipy"] == (14, 8) and told["wavers"][1] == 0

@@ -4,7 +4,6 @@ files that nobody here wrote."""
 import collections
 import json
 import re
-import subprocess
 import warnings
 from pathlib import Path
 
@@ -14,11 +13,10 @@ import pytest
 import scipy.io
 import scipy.io.matlab
 
-from conftest import binary
+from foreign import count
+from test_mutated import EACH, check_ends, run_bounded
 
 RNG_SEED = 811
-# Address space of one run and of the process that reads HDF5 for it.
-LIMIT_KIB = 512 << 10
 DTYPES = {"ri8": "i1", "ri16_le": "<i2", "ri16_be": ">i2", "ri32_le": "<i4", "rf32_le": "<f4", "rf64_le": "<f8"}
 
 
@@ -251,18 +249,21 @@ def test_scipys_own_files_are_equal_or_refused_by_name(simmer, capsys):
                 # A form of before HDF5 1.8: h5py reads it, we refuse it, and say so.
                 assert "before HDF5 1.8" in done.stderr
                 refused["file: HDF5 before 1.8"] += 1
+                count("mat", "refused with the reason")
                 continue
             known = re.search(r"level 4|damaged|more than|neither a MATLAB", done.stderr)
             assert known, done.stderr
             # What scipy reads and we do not is of level 4 alone.
             assert known.group() == "level 4" or reason, f"{path}: scipy reads it\n{done.stderr}"
             refused["file: " + known.group()] += 1
+            count("mat", "refused with the reason")
             continue
         for name, shown in lines(done.stdout).items():
             if "; not read: " in shown:
                 refused["variable: " + shown.split("; not read: ")[1]] += 1
                 told = simmer.run("import", path, "--variable", name, "--sample-rate-hz", "1", "--out", "no", code=65)
                 assert "variable" in told.stderr
+                count("mat", "refused with the reason")
                 continue
             if name.startswith("(without name"):
                 counts["without name"] += 1
@@ -281,6 +282,7 @@ def test_scipys_own_files_are_equal_or_refused_by_name(simmer, capsys):
         assert not missing, f"{path}: {missing}\n{done.stdout}"
     with capsys.disabled():
         print(f"\n{len(files)} files of scipy: {dict(counts)}; refused: {dict(refused)}")
+    count("mat", "read equal", counts["equal"])
     assert counts["equal"] >= 20
 
 
@@ -332,41 +334,26 @@ def test_damaged_files_end_in_words_within_bounds(simmer, kind, capsys):
     suffix = "h5" if kind == "h5" else "mat"
     (WRITERS.get(kind) or save_h5)(simmer.folder / f"whole.{suffix}", variables)
     whole = (simmer.folder / f"whole.{suffix}").read_bytes()
-    number_of_files = 300
     # Level 5 keeps no sum of plain numbers: damage there is only found in heads.
     near = 400 if kind == "v5" else 2048
-    for number in range(number_of_files):
+    for number in range(EACH):
         # The first one is whole: what is tested can be read at all.
         data = whole if number == 0 else mutated(whole, rng, near)
         (simmer.folder / f"{number}.{suffix}").write_bytes(data)
     name = "scan/received" if kind == "h5" else "received"
-    loop = f"""
-ulimit -v {LIMIT_KIB}
-ulimit -c 0
-export MALLOC_ARENA_MAX=1
-for number in $(seq 0 {number_of_files - 1}); do
-    way='--variable {name} --axes pulses,samples --sample-rate-hz 2e7 --volts-per-count 1 --stage noise --out '$number
-    if [ $((number % 4)) = 3 ]; then way=; fi
-    timeout 10 {binary()} import $number.{suffix} $way >out.txt 2>$number.err
-    echo "$number $? $(grep -c panicked $number.err) $(wc -c <$number.err)"
-done
-"""
-    done = subprocess.run(["bash", "-c", loop], cwd=simmer.folder, capture_output=True, text=True, timeout=120, check=True)
-    rows = [tuple(map(int, line.split())) for line in done.stdout.splitlines()]
-    assert len(rows) == number_of_files
-    codes, failed = collections.Counter(code for _, code, _, _ in rows), 0
-    for number, code, panics, told in rows:
-        words = (simmer.folder / f"{number}.err").read_text(errors="replace")
-        # 2: axes of a shape that damage has changed.
-        assert code in (0, 2, 65) and panics == 0, f"{number}.{suffix}: exit {code}\n{words}"
-        assert code == 0 or told > 0, f"{number}.{suffix}: exit {code} without a word"
-        failed += "the HDF5 reader" in words
-        if code == 0 and number % 4 != 3:
+    options = f"--variable {name} --axes pulses,samples --sample-rate-hz 2e7 --volts-per-count 1 --stage noise"
+    # Of every fourth the variables are only shown.
+    ways = [f"{options} --out {number}" if number % 4 != 3 else "" for number in range(EACH)]
+    ends = run_bounded(simmer.folder, [f"import {number}.{suffix} {ways[number]}" for number in range(EACH)])
+    # 2: axes of a shape that damage has changed.
+    codes = check_ends("h5" if kind == "h5" else "mat", ends, (0, 2, 65))
+    for number, (code, words) in enumerate(ends):
+        if code == 0 and ways[number]:
             assert (simmer.folder / f"{number}.sigmf-meta").exists()
         else:
             assert not (simmer.folder / f"{number}.sigmf-data").exists(), words
-    assert rows[0][1] == 0
     assert not list(simmer.folder.glob("*.part"))
-    assert codes[65] > number_of_files / 4 and codes[0] > number_of_files / 20, codes
+    assert codes[65] > EACH / 4 and codes[0] > EACH / 20, codes
+    failed = sum("the HDF5 reader" in words for _, words in ends)
     with capsys.disabled():
-        print(f"\n{number_of_files} damaged files, {kind}: exit codes {dict(codes)}, reader itself died: {failed}")
+        print(f"\n{EACH} damaged files, {kind}: exit codes {dict(codes)}, reader itself died: {failed}")

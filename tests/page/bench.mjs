@@ -86,6 +86,48 @@ export function row({ pulse, time_s, channel, target, exposure, stage, drive_mpa
   return made;
 }
 
+const SENSITIVITY_V2_PER_PA2 = 1e-10;
+const LOSS_DB = [9, 7.5, 3.2, 14];
+const AT_THE_FACE = 'plane-wave equivalent at the receiver\'s face';
+
+/** What a table covers: all, or all but the subharmonic, a harmonic and a part of the broadband. */
+function covered(what, whole) {
+  const range = whole ? [0.335e6, 6e6] : [1.035e6, 2.6e6];
+  return {
+    label: `${what}, ${whole ? '0.335–6.0' : '1.035–2.6'} MHz`, whole, range_hz: range,
+    lines_hz: { harmonic: whole ? [1.4e6, 2.1e6, 2.8e6] : [1.4e6, 2.1e6], ultraharmonic: [1.05e6, 1.75e6, 2.45e6], subharmonic: whole ? [0.35e6] : [] },
+    lines_without_hz: { harmonic: whole ? [] : [2.8e6], ultraharmonic: [], subharmonic: whole ? [] : [0.35e6] },
+    broadband_hz: bands().broadband_hz.filter(([, high]) => high <= range[1]), broadband_share: whole ? 1 : 0.411,
+  };
+}
+
+/** What the head says of a channel's curves: a sensitivity, an insertion loss, either over all bands or not. */
+export function curves(channel, { sensitivity = false, loss = false, whole = true }) {
+  return {
+    channel, pascal: sensitivity ? covered(AT_THE_FACE, whole) : null, corrected: loss ? covered('corrected for receive-path loss', whole) : null,
+    corrected_pascal: sensitivity && loss ? covered(`${AT_THE_FACE}, corrected for receive-path loss`, whole) : null,
+  };
+}
+
+/** The keys a row has more where its channel has curves. */
+export function calibrated(row, { pascal, corrected, corrected_pascal }) {
+  if (pascal === null && corrected === null) return {};
+  const made = { fundamental_pa2: pascal && row.fundamental_v2 / SENSITIVITY_V2_PER_PA2, broadband_pa2_per_hz: pascal && row.broadband_v2_per_hz / SENSITIVITY_V2_PER_PA2 };
+  QUANTITIES.forEach((quantity, place) => {
+    const over = row[`${quantity}_db`];
+    const reached = (part) => part !== null && (part.lines_hz[quantity] ?? part.broadband_hz).length > 0;
+    const pa2 = (v2, part) => (v2 === null || !reached(part) ? null : v2 / SENSITIVITY_V2_PER_PA2);
+    const unlost = 10 ** (LOSS_DB[place] / 10);
+    const excess = powerV2(place, over);
+    made[`${quantity}_pa2`] = pa2(BASELINE_V2[place] * 10 ** ((over ?? 0) / 10), pascal);
+    made[`${quantity}_excess_pa2`] = pa2(excess, pascal);
+    made[`${quantity}_corrected_excess_v2`] = excess === null || !reached(corrected) ? null : excess * unlost;
+    made[`${quantity}_corrected_excess_pa2`] = pa2(excess === null ? null : excess * unlost, corrected_pascal);
+    made[`${quantity}_hear_pa2`] = pa2(powerV2(place, row[`${quantity}_hear_db`]), pascal);
+  });
+  return made;
+}
+
 function lineLevel(bin, drive_mpa, over, deaf) {
   const order = (bin * BIN_HZ) / F0_HZ;
   const nearest = Math.round(order * 2) / 2;

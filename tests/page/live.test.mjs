@@ -147,6 +147,40 @@ describe('the page over a session', () => {
     assert.equal(about.account.closes, true);
   });
 
+  test('a calibrated receiver’s pulse stands in pascals and corrected for loss as the daemon has it', async () => {
+    const out = path.join(folder, 'calibrated');
+    const config = 'demo-data/calibrated.toml';
+    const monitor = await start(['monitor', '-c', config, '--out', out, '--listen', '127.0.0.1:0', '--stream', '127.0.0.1:0'], ['page', 'stream']);
+    try {
+      const send = spawn(binary, ['send', '--to', monitor.stream, '-c', config, '--speed', 'max', 'demo-data/baseline.sigmf-meta', 'demo-data/exposure.sigmf-meta'], { cwd: repo, stdio: 'ignore' });
+      assert.equal(await new Promise((done) => send.on('exit', done)), 0);
+      await untilStatus(monitor.page, (now) => now.stream.state === 'ended' && now.pulses === 135);
+      const [row] = (await (await fetch(new URL('api/v1/pulses?after=133&limit=1', monitor.page))).json()).pulses;
+      const { page, complaints } = await openPage(browser.context, monitor.page);
+      await ready(page);
+      await page.waitForFunction(async () => (await import(new URL('main.js', document.baseURI).href)).report().pulses === 135);
+      await page.keyboard.press('d');
+      await page.waitForFunction(() => document.getElementById('details-body').textContent.includes('limit = mean'));
+      const tables = await page.$$eval('#details-body table', (all) => all.map((one) => [...one.rows].map((cells) => [...cells.cells].map((cell) => cell.textContent))));
+      const [, ...lines] = tables.find(([heads]) => heads[1] === 'pressure, rms');
+      const read = (text) => Number(text.split(' ')[0].replaceAll('−', '-'));
+      for (const [quantity, ...cells] of lines) {
+        const wanted = [Math.sqrt(row[`${quantity}_pa2`]), row[`${quantity}_excess_pa2`], row[`${quantity}_hear_pa2`], row[`${quantity}_corrected_excess_pa2`]];
+        // Three digits are shown.
+        for (const [place, value] of wanted.entries()) assert.ok(Math.abs(read(cells[place]) - value) <= 0.0051 * Math.abs(value), `${quantity}: ${cells[place]}, not ${value}`);
+      }
+      assert.equal(lines.length, 4);
+      const [own] = JSON.parse(await readFile(path.join(out, 'session.json'), 'utf8')).calibration.channels;
+      const words = await page.$$eval('#details-body li', (all) => all.map((one) => one.textContent));
+      assert.ok(words.includes(`Pressure, excess, what this pulse hears from: ${own.pascal.label}`), words.join('\n'));
+      assert.ok(words.includes(`Excess, corrected for loss: ${own.corrected_pascal.label}`));
+      assert.deepEqual(complaints, []);
+      await page.close();
+    } finally {
+      assert.equal(await stop(monitor), 130, monitor.said.join('\n'));
+    }
+  });
+
   test('of two pages one sleeps: the other gets every pulse, and the daemon stays small', async () => {
     const demo = await start(['demo', '--seconds', '60', '--speed', '10', '--stay', '--listen', '127.0.0.1:0']);
     const memory = async () => Number(/VmRSS:\s+(\d+)/.exec(await readFile(`/proc/${demo.child.pid}/status`, 'utf8'))[1]) / 1024;

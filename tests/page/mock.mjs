@@ -51,7 +51,7 @@ export class MockDaemon {
       is: 'head', simmer: '0.1.0', run, live: true, source: 'simulated bench, not a measurement', caution: CAUTION,
       drive_frequency_hz: bench.F0_HZ, repetition_hz: 5, pulse_s: 0.004, drive_means: 'peak negative pressure at the focus, free field',
       expected_pulses: 600, false_alarms_per_exposure: 0.01, alpha: 2.785e-6, channels: [0], channel: 0, sign_of_life: 'fundamental',
-      stable_from: ['ultraharmonic', 'subharmonic'], missing_after_s: 0.5, bin_hz: bench.BIN_HZ, bins: bench.BINS, bands: bench.bands(),
+      stable_from: ['ultraharmonic', 'subharmonic'], missing_after_s: 0.5, bin_hz: bench.BIN_HZ, bins: bench.BINS, bands: bench.bands(), calibration: null,
       alarms: [{ name: 'inertial', severity: 'stop', watches: 'broadband over the limit of the budget', latch: true },
         { name: 'not hearing', severity: 'warning', watches: 'not hearing', latch: false }],
       subject: 'flow phantom 3',
@@ -158,7 +158,9 @@ export class MockDaemon {
     const verdicts = this.head.channels.map((_, place) => channelVerdicts?.[place] ?? verdict);
     const levels = [];
     this.head.channels.forEach((channel, place) => {
-      rows.push(bench.row({ ...base, channel, verdict: stage === 'exposure' ? verdicts[place] : null }));
+      const row = bench.row({ ...base, channel, verdict: stage === 'exposure' ? verdicts[place] : null });
+      const own = this.head.calibration?.channels.find((one) => one.channel === channel);
+      rows.push(own === undefined ? row : { ...row, ...bench.calibrated(row, own) });
       levels.push(withSpectrum ? bench.spectrum(drive_mpa, stage === 'exposure' ? verdicts[place] : null, this.random) : null);
     });
     if (this.head.channels.length > 1) rows.push(bench.row({ ...base, channel: 'all' }));

@@ -1,6 +1,7 @@
 // The states the page is shown in, each played into a mock daemon. Times are device time from the
 // first pulse, five pulses a second.
 
+import { curves } from './bench.mjs';
 import { ADVICE, ALARMS, pulsesOf } from './tuning_bench.mjs';
 
 const RAMP_MPA = [0.06, 0.09, 0.12, 0.16, 0.22, 0.3];
@@ -143,6 +144,19 @@ export const SCENES = {
     daemon.status.now.together = 'Together: ultraharmonic since pulse 412, +0.42 ± 0.11 dB at 0.12 MPa.';
     daemon.status.now.established = [{ quantity: 'ultraharmonic', pulse: 412, channel: 0, drive_mpa: 0.12, excess_db: 0.42, within_db: 0.11 }];
     daemon.listens = { ...LISTENS, pulse: 480 };
+  },
+
+  /** A receiver whose tables cover a part of the bands. */
+  calibrated(daemon) {
+    daemon.head.calibration = { pressure: 'plane-wave equivalent at the receiver\'s face', channels: [curves(0, { sensitivity: true, loss: true, whole: false })] };
+    SCENES.stable(daemon);
+  },
+
+  /** One receiver with both tables, one with the loss alone, one with none, one with the sensitivity alone. */
+  calibrated_four(daemon) {
+    const given = [{ sensitivity: true, loss: true }, { loss: true }, {}, { sensitivity: true }];
+    daemon.head.calibration = { pressure: 'plane-wave equivalent at the receiver\'s face', channels: given.map((tables, channel) => curves(channel, tables)) };
+    SCENES.four_channels(daemon);
   },
 
   established_four(daemon) {

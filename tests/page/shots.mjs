@@ -11,7 +11,7 @@ import { SCENES } from './scenes.mjs';
 
 const SIZES = [{ width: 1280, height: 800 }, { width: 1024, height: 600 }];
 const [out = 'shots', ...wanted] = process.argv.slice(2);
-const names = wanted.length > 0 ? wanted : [...Object.keys(SCENES), 'chosen', 'help', 'help_end', 'details', 'details_four', 'listen', 'established_rows', 'tuning_ultra', 'tuning_missing', 'tuning_use'];
+const names = wanted.length > 0 ? wanted : [...Object.keys(SCENES), 'chosen', 'help', 'help_end', 'details', 'details_four', 'details_calibrated', 'details_calibrated_four', 'listen', 'established_rows', 'tuning_ultra', 'tuning_missing', 'tuning_use'];
 
 /** What is done with the page after a scene is up. */
 const THEN = {
@@ -32,6 +32,8 @@ const THEN = {
   },
   details: async (page) => page.keyboard.press('d'),
   details_four: async (page) => page.keyboard.press('d'),
+  details_calibrated: async (page) => detail(page),
+  details_calibrated_four: async (page) => detail(page),
   listen: async (page) => {
     await page.keyboard.press('l');
     await page.keyboard.type('0.1');
@@ -63,12 +65,16 @@ const THEN = {
     await page.waitForTimeout(300);
   },
 };
+async function detail(page) {
+  await page.keyboard.press('d');
+  await page.waitForFunction(() => document.getElementById('details-body').textContent.includes('limit = mean'));
+}
 async function tune(page) {
   await page.keyboard.press('t');
   await page.waitForFunction(() => document.querySelectorAll('#tuning-rows tr').length > 0);
   await page.waitForTimeout(200);
 }
-const SCENE_OF = { tuning_ultra: 'tuning', tuning_missing: 'tuning', tuning_use: 'tuning', chosen: 'pulses_300', help: 'stable', help_end: 'stable', details: 'established', details_four: 'established_four', listen: 'together', established_rows: 'established' };
+const SCENE_OF = { tuning_ultra: 'tuning', tuning_missing: 'tuning', tuning_use: 'tuning', chosen: 'pulses_300', help: 'stable', help_end: 'stable', details: 'established', details_four: 'established_four', details_calibrated: 'calibrated', details_calibrated_four: 'calibrated_four', listen: 'together', established_rows: 'established' };
 
 await mkdir(out, { recursive: true });
 const browser = await openBrowser();

@@ -57,6 +57,7 @@ fn the_bench_phantom_loads_with_the_verdict_it_shows() {
         drive_tolerance: 0.05,
         drive_means: "peak negative pressure at the focus, free field".to_owned(),
         missing_after_periods: 2.5,
+        calibration_file: None,
     };
     assert_eq!(settings.drive, drive);
     let [once, twice] = [Rule { needed: 1, of: 1 }, Rule { needed: 2, of: 3 }];
@@ -71,6 +72,7 @@ fn the_bench_phantom_loads_with_the_verdict_it_shows() {
         fundamental_drop_db: 3.0,
         noise_drift_db: 1.0,
         channels_needed: 1,
+        running_pulse: false,
         drive_tolerance: 0.05,
         repetition_hz: 5.0,
         missing_after_periods: 2.5,
@@ -216,15 +218,42 @@ fn a_key_in_the_wrong_table_is_told_where_it_belongs() {
 }
 
 #[test]
-fn keys_of_later_work_are_refused_and_not_ignored() {
-    let after = |line: &str, key: &str| {
-        let fault = only_fault(&with_line(PHANTOM, line, &format!("{line}\n{key} = \"a.csv\"")));
-        assert!(fault.message().contains(key), "{fault}");
-        assert!(fault.message().contains("not used by this version yet"), "{fault}");
+fn tables_are_named_for_all_channels_or_one_by_one() {
+    let with = |text: &str| {
+        let line = "unused_channels = []";
+        with_line(PHANTOM, line, &format!("{line}\n{text}"))
     };
-    after("pulse_s = 4e-3", "calibration_file");
-    after("unused_channels = []", "sensitivity_file");
-    after("unused_channels = []", "insertion_loss_file");
+    let curves = |text: &str| parse("bench.toml", &with(text)).unwrap().settings.curves;
+    let found = curves("sensitivity_file = \"a.csv\"\ninsertion_loss_file = [\"b.csv\"]");
+    assert_eq!(found.sensitivity, [Some("a.csv".into())]);
+    assert_eq!(found.insertion_loss, [Some("b.csv".into())]);
+    assert!(!found.gain_included);
+    assert_eq!(curves("sensitivity_file = [\"\"]").sensitivity, [None]);
+    let fault = only_fault(&with("sensitivity_file = [\"a.csv\", \"b.csv\"]"));
+    let expected = "has 2 paths, must be one path or an array of 1, one a channel";
+    assert!(fault.message().contains(expected), "{fault}");
+}
+
+#[test]
+fn what_a_sensitivity_is_of_must_be_said_where_there_is_a_gain() {
+    let gained = with_line(PHANTOM, "gain_db", "gain_db = 40.0\nsensitivity_file = \"a.csv\"");
+    let fault = only_fault(&gained);
+    assert!(fault.message().contains("`receive.sensitivity_of` must say"), "{fault}");
+    let said = |of: &str| {
+        let line =
+            format!("gain_db = 40.0\nsensitivity_file = \"a.csv\"\nsensitivity_of = \"{of}\"");
+        parse("bench.toml", &with_line(PHANTOM, "gain_db", &line)).unwrap().settings.curves
+    };
+    assert!(said("chain").gain_included);
+    assert!(!said("receiver").gain_included);
+}
+
+#[test]
+fn a_drive_has_its_calibration() {
+    let line = "pulse_s = 4e-3\ncalibration_file = \"drive.csv\"";
+    let text = with_line(PHANTOM, "pulse_s = 4e-3", line);
+    let found = parse("bench.toml", &text).unwrap().settings.drive.calibration_file;
+    assert_eq!(found, Some("drive.csv".into()));
 }
 
 #[test]

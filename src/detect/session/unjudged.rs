@@ -8,9 +8,10 @@ use super::{
 };
 use crate::detect::Drive;
 use crate::detect::baseline::{Refused, Sample};
+use crate::detect::calibrated::Calibrated;
 use crate::detect::hearing::{Hindrance, Hindrances, own_faults};
 use crate::detect::judge;
-use crate::signal::Quantity;
+use crate::signal::{Quantity, Running};
 
 impl Session {
     /// Rows of stages that are not judged; the reason is the stage's name or what excluded them.
@@ -22,13 +23,14 @@ impl Session {
         out: &mut Judgement,
     ) -> PulseVerdict {
         let mut verdict = PulseVerdict::default();
-        for (&channel, reading) in self.channels.iter().zip(readings) {
+        for (place, (&channel, reading)) in self.channels.iter().zip(readings).enumerate() {
             let mut row = empty_row(pulse, Channel::One(channel));
             row.since_injection_s = self.since_injection(pulse.time.since_start_s);
             let faults = match reading.heard() {
                 Heard::Void(why) => Hindrances::only(why.into()),
                 Heard::Measured(measured) => {
                     judge::fill_powers(&mut row, measured);
+                    row.calibrated = Calibrated::of(&self.calibration, place, reading);
                     let faults = own_faults(measured, &self.check);
                     if pulse.stage == Stage::Noise { noise_faults(faults) } else { faults }
                 }
@@ -112,7 +114,23 @@ impl Session {
             Ok(())
         } else {
             let tolerance = self.spec.drive_tolerance;
-            growing.baseline.add(pulse.number, drive, tolerance, room, &samples, spectra)
+            let added =
+                growing.baseline.add(pulse.number, drive, tolerance, room, &samples, spectra);
+            if added.is_ok() && self.spec.running_pulse {
+                let running: Vec<Option<Running>> = readings
+                    .iter()
+                    .zip(&samples)
+                    .map(|(reading, sample)| match reading.heard() {
+                        Heard::Measured(m) => sample.map(|_| m.running_db),
+                        Heard::Void(_) => None,
+                    })
+                    .collect();
+                growing.baseline.note_running(pulse.number, &running);
+            }
+            if let (Ok(()), Some(amplitude_v)) = (added, self.monitor) {
+                growing.baseline.note_drive_monitor(pulse.number, amplitude_v);
+            }
+            added
         };
         out.progress = added.is_ok().then(|| Progress {
             target: Arc::clone(&pulse.target),

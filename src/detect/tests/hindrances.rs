@@ -32,6 +32,7 @@ fn reasons_come_in_the_order_of_the_method() {
             "noise moved",
             "drive cut short",
             "drive frequency",
+            "drive not as set",
             "too few channels",
         ]
     );

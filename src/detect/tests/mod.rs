@@ -79,6 +79,7 @@ fn detect_spec() -> DetectSpec {
         fundamental_drop_db: 3.0,
         noise_drift_db: 1.0,
         channels_needed: 1,
+        running_pulse: false,
         drive_tolerance: 0.05,
         repetition_hz: REPETITION_HZ,
         missing_after_periods: 2.5,

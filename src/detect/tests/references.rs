@@ -12,7 +12,14 @@ fn sample(lambda_db: f64) -> Option<Sample> {
 fn series(drive: Drive, lambdas_db: impl Iterator<Item = f64>) -> DriveSeries {
     let samples: Vec<Option<Sample>> = lambdas_db.map(sample).collect();
     let pulses = (0..).zip(&samples).map(|(number, _)| number).collect();
-    DriveSeries { drive, pulses, channels: vec![samples], spectra: vec![Default::default()] }
+    DriveSeries {
+        drive,
+        pulses,
+        channels: vec![samples],
+        spectra: vec![Default::default()],
+        running: Vec::new(),
+        monitor_v: Vec::new(),
+    }
 }
 
 fn target(drives: Vec<DriveSeries>) -> TargetBaseline {

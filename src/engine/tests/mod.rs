@@ -67,6 +67,7 @@ fn session(plan: &Plan) -> Session {
         fundamental_drop_db: 3.0,
         noise_drift_db: 1.0,
         channels_needed: 1,
+        running_pulse: false,
         drive_tolerance: 0.05,
         repetition_hz: 5.0,
         missing_after_periods: 2.5,

@@ -142,6 +142,9 @@ fn variable(dataset: &Dataset, name: &str, file_bytes: u64) -> Variable {
             Some("is an object")
         }
         _ if variable.count() == 0 => Some("is empty"),
+        _ if has_room_to_grow(dataset) => Some(
+            "is kept in chunks for a larger shape, up to which it may grow; save it without maxshape",
+        ),
         _ => None,
     };
     if let Some(why) = refused {
@@ -164,6 +167,21 @@ fn variable(dataset: &Dataset, name: &str, file_bytes: u64) -> Variable {
         variable.content = Content::Damaged(error.to_string());
     }
     variable
+}
+
+/// Whether a dataset's chunks are numbered for a larger shape than it has, on another axis than the
+/// first: the crate numbers them by the present one and would mix them up.
+fn has_room_to_grow(dataset: &Dataset) -> bool {
+    let (Some(chunks), Some(most)) = (dataset.chunks(), dataset.max_dims()) else { return false };
+    // Without a bound on an axis HDF5 looks chunks up in another way.
+    if most.contains(&u64::MAX) {
+        return false;
+    }
+    let axes = dataset.shape().iter().zip(most).zip(&chunks).skip(1);
+    axes.into_iter().any(|((length, most), chunk)| {
+        let chunk = u64::from(*chunk).max(1);
+        most.div_ceil(chunk) > length.div_ceil(chunk)
+    })
 }
 
 /// The numbers of a dataset, or why it has none that are read.

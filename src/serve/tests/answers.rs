@@ -90,12 +90,20 @@ async fn the_status_has_the_keys_of_the_contract() {
 async fn a_row_has_the_columns_of_the_table() {
     let rig = Rig::new().await;
     rig.hub.publish(&quiet(3));
+    let mut calibrated = quiet(4);
+    calibrated.judgement.rows[0].calibrated = Some(Box::default());
+    rig.hub.publish(&calibrated);
     let rows = get(rig.address, "/api/v1/pulses").await.json();
     let head = table::pulse_head();
     let columns: Vec<&str> = head.split(',').collect();
-    let found = keys(&rows["pulses"][0]);
+    let found = keys(&rows["pulses"][1]);
     let (last, found) = found.split_last().unwrap();
     assert_eq!((*last, found), ("basis", columns.as_slice()));
+    // Without a receiver's tables their columns are left out.
+    let plain = columns.len() - table::CALIBRATED_COLUMNS.len();
+    let found = keys(&rows["pulses"][0]);
+    let (last, found) = found.split_last().unwrap();
+    assert_eq!((*last, found), ("basis", &columns[..plain]));
     assert_eq!(rows["missed"], 0);
     // Not finite is unknown.
     assert_eq!(rows["pulses"][0]["noise_db"], Value::Null);

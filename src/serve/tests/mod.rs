@@ -136,6 +136,9 @@ fn row(pulse: &Pulse, channel: Channel, verdict: Option<Verdict>, reason: &str) 
         established: PerQuantity::default(),
         reference: None,
         loudest_quarter: None,
+        drive_monitor_v: None,
+        drive_monitor_db: None,
+        calibrated: None,
     }
 }
 

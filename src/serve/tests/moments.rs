@@ -214,6 +214,8 @@ fn exposures_are_counted_as_they_go() {
 #[test]
 fn a_baseline_grows_closes_and_is_replaced() {
     let known = |pulses: u64| DriveSeries {
+        running: Vec::new(),
+        monitor_v: Vec::new(),
         drive: Drive::Known(0.3),
         pulses: (0..pulses).collect(),
         channels: Vec::new(),

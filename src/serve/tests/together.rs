@@ -133,6 +133,8 @@ async fn a_row_says_what_its_limits_rest_on() {
         noise_db: None,
         noise_level_db: None,
         wide_step: false,
+        monitor_db: None,
+        calibrated: Default::default(),
     }));
     rig.hub.publish(&judged);
     let rows = get(rig.address, "/api/v1/pulses").await.json();
