@@ -239,10 +239,11 @@ fn budget_text(prepared: &Prepared, text: &mut String) {
     let alpha = alpha(spec, channels);
     writeln!(
         text,
-        "\nbudget         q = {} false verdicts an exposure of {} pulses, B = {} pairs, alpha = {alpha:.4e} a test",
+        "\nbudget         q = {} false verdicts an exposure of {} pulses, B = {} pairs{}, alpha = {alpha:.4e} a test",
         spec.false_alarms_per_exposure,
         spec.expected_pulses,
-        pairs(spec, channels)
+        pairs(spec, channels),
+        if spec.running_pulse { ", each looked at four times" } else { "" }
     )
     .ok();
     let rules: BTreeSet<(u32, u32)> =

@@ -17,14 +17,18 @@ use crate::signal::{ChannelReading, Ear, Plan, SampleFormat, as_f64};
 /// How long pulses are analysed.
 const FOR: Duration = Duration::from_millis(400);
 
-/// How long segment lengths are held against one another.
+/// No further segment length is tried after this long.
 const LENGTHS_FOR: Duration = Duration::from_millis(500);
 
-/// Rounds in which each length is timed at least.
-const LEAST_ROUNDS: usize = 3;
+/// How often each length is timed.
+const ROUNDS: usize = 7;
+
+/// Longest segment and gate for which others are tried, samples: a plan for longer ones takes seconds.
+const LONGEST_COMPARED: usize = 1 << 15;
+const LONGEST_GATE: usize = 1 << 20;
 
 /// Largest pulse that is made to measure, bytes.
-const MOST_BYTES: usize = 256 << 20;
+const MOST_BYTES: usize = 128 << 20;
 
 /// Sample sets of a frame, as a digitiser sends them.
 const FRAME_SETS: usize = 30_000;
@@ -35,7 +39,7 @@ const MOST_CHANNELS: f64 = 1024.0;
 /// A gain under this is not worth another segment length.
 const WORTH: f64 = 1.05;
 
-/// Measures; under a second and a half, but for pulses that take longer.
+/// Measures; under two seconds, but for pulses that take longer to analyse.
 ///
 /// # Errors
 /// When the analysis fails.
@@ -196,50 +200,60 @@ fn append(format: SampleFormat, count: f64, bytes: &mut Vec<u8>) {
 
 /// The fastest segment length near the configured one, where it is worth a word.
 fn lengths_text(plan: &Plan) -> String {
+    let own = plan.segments.n;
+    if own > LONGEST_COMPARED || plan.gate.len > LONGEST_GATE {
+        return "               other segment lengths are not compared: the gate or the segment is too long\n".to_owned();
+    }
     let rate = plan.spec.receive.sample_rate_hz;
     let asked = plan.spec.spectrum.resolution_hz;
-    let own = plan.segments.n;
-    let mut plans = vec![];
-    for choice in candidates(rate, plan.spec.drive_frequency_hz, asked) {
-        if choice.n == own || (plan.bin_locked && !choice.locked) {
-            continue;
+    let mut lengths: Vec<usize> = candidates(rate, plan.spec.drive_frequency_hz, asked)
+        .filter(|choice| choice.n != own && (choice.locked || !plan.bin_locked))
+        .map(|choice| choice.n)
+        .collect();
+    lengths.sort_by_key(|n| n.abs_diff(own));
+    let until = Instant::now() + LENGTHS_FOR;
+    let mut best: Option<(Plan, f64)> = None;
+    for n in lengths {
+        if Instant::now() >= until {
+            break;
         }
         let mut spec = plan.spec.clone();
-        spec.spectrum.resolution_hz = rate / as_f64(choice.n);
+        spec.spectrum.resolution_hz = rate / as_f64(n);
         // A length that does not fit gate or bands is no neighbour.
-        plans.extend(Plan::new(&spec).ok().filter(|plan| plan.segments.n == choice.n));
-    }
-    if plans.is_empty() {
-        return String::new();
+        let Ok(other) = Plan::new(&spec) else { continue };
+        if other.segments.n != n {
+            continue;
+        }
+        let other = other.equipped_as(plan);
+        let gain = gain(plan, &other);
+        if best.as_ref().is_none_or(|(_, most)| gain > *most) {
+            best = Some((other, gain));
+        }
     }
     let locked = if plan.bin_locked { "bin-locked " } else { "" };
-    let Some((fastest, gain)) = fastest(plan, &plans).filter(|(_, gain)| *gain >= WORTH) else {
-        return format!(
+    match best {
+        None => String::new(),
+        Some((fastest, gain)) if gain >= WORTH => format!(
+            "               faster: segments of {} samples, {locked}{:.4} Hz bins, by a factor of {gain:.2} (resolution_hz = {}); it makes another baseline\n",
+            fastest.segments.n, fastest.bin_hz, fastest.spec.spectrum.resolution_hz
+        ),
+        Some(_) => format!(
             "               no {locked}segment length near {own} is faster by 5 % or more\n"
-        );
-    };
-    format!(
-        "               faster: segments of {} samples, {locked}{:.4} Hz bins, by a factor of {gain:.2} (resolution_hz = {}); it makes another baseline\n",
-        fastest.segments.n, fastest.bin_hz, fastest.spec.spectrum.resolution_hz
-    )
+        ),
+    }
 }
 
-/// The plan that hears a gate fastest, and how much faster than `own`; all are timed in turn.
-fn fastest<'a>(own: &Plan, others: &'a [Plan]) -> Option<(&'a Plan, f64)> {
+/// How much faster another plan hears a gate; both are timed in turn, medians of a few.
+fn gain(own: &Plan, other: &Plan) -> f64 {
     let noise = own.noise.as_ref().map_or(0, |noise| noise.gate.len);
     let samples: Vec<f32> =
         shares().map(|share| single(1000.0 * share)).take(own.gate.len.max(noise)).collect();
-    let mut hearings: Vec<Hearing<'_>> =
-        std::iter::once(own).chain(others).map(Hearing::new).collect();
-    let started = Instant::now();
-    let mut rounds = 0;
-    while rounds < LEAST_ROUNDS || started.elapsed() < LENGTHS_FOR {
+    let mut hearings = [Hearing::new(own), Hearing::new(other)];
+    for _ in 0..ROUNDS {
         hearings.iter_mut().for_each(|hearing| hearing.time(&samples));
-        rounds += 1;
     }
-    let medians: Vec<f64> = hearings.iter_mut().map(Hearing::median).collect();
-    let (place, best) = medians[1..].iter().enumerate().min_by(|a, b| a.1.total_cmp(b.1))?;
-    Some((&others[place], medians[0] / best))
+    let [own_s, other_s] = hearings.each_mut().map(Hearing::median);
+    own_s / other_s
 }
 
 /// One plan, heard again and again.

@@ -215,10 +215,15 @@ pub fn plan(loaded: Loaded, tables: Tables<'_>) -> Result<Prepared, Failure> {
 }
 
 impl Prepared {
-    /// The same configuration heard by another plan.
+    /// The same configuration heard by another plan: with its drive's calibration and monitor and its
+    /// look at running pulses, without its curves.
     #[must_use]
     pub fn with_plan(&self, plan: Plan) -> Self {
-        Self { loaded: self.loaded.clone(), plan: Arc::new(plan), tables: self.tables.clone() }
+        Self {
+            loaded: self.loaded.clone(),
+            plan: Arc::new(plan.equipped_as(&self.plan)),
+            tables: self.tables.clone(),
+        }
     }
 
     /// What the configuration says of a recording.

@@ -506,6 +506,7 @@ impl Judge {
     ) -> Outcome {
         let mut row = empty_row(pulse, Channel::All);
         let mut finding = Finding::nothing(Channel::All);
+        row.drive_monitor_db = outcomes.iter().find_map(|outcome| outcome.row.drive_monitor_db);
         let healthy = healthy(outcomes);
         row.excess_dose_v2s = running(&tally.mean_doses(), self.looked_at);
         let mut passes = Vec::new();
@@ -637,7 +638,6 @@ fn mean_row(row: &mut Row, healthy: &[usize], outcomes: &[Outcome], reference: &
     row.level_db = PerQuantity::from_fn(|q| mean(&|row| row.level_db[q]));
     row.fundamental_db = mean(&|row| row.fundamental_db);
     row.noise_db = mean(&|row| row.noise_db);
-    row.drive_monitor_db = outcomes.iter().find_map(|outcome| outcome.row.drive_monitor_db);
     for (quantity, known) in reference.quantities.iter() {
         let Some(known) = known else { continue };
         row.limit_db[quantity] = Some(known.limit_db - known.statistics.mean);

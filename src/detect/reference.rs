@@ -221,7 +221,13 @@ impl References {
             return Lookup::Nothing;
         }
         reference.monitor_db = match place {
-            Place::At(drive) => drives[drive].monitor_db(),
+            // At the drive that is reported, which may be a little beside the series'.
+            Place::At(at) => match (drive, drives[at].drive) {
+                (Drive::Known(d), Drive::Known(own)) => {
+                    drives[at].monitor_db().map(|db| db + 20.0 * libm::log10(d / own))
+                }
+                _ => None,
+            },
             Place::Between { lower, upper, u } => {
                 let ends = [lower, upper].map(|drive| drives[drive].monitor_db());
                 ends[0].zip(ends[1]).map(|(low, high)| (1.0 - u) * low + u * high)

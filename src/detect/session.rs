@@ -35,12 +35,16 @@ const ENOUGH_PULSES: usize = 30;
 /// Minutes after an injection under which a baseline is doubtful.
 const WASH_OUT_MIN: f64 = 10.0;
 
-/// Samples (pulse and channel) that all growing baselines hold together, about 0.4 GB.
+/// Samples (pulse and channel) that all growing baselines hold together, about 0.4 GB; 0.8 GB where
+/// running pulses are looked at.
 const MOST_HELD: usize = 1 << 21;
 
 /// Series (drive and channel) with a spectrum's range that growing baselines hold together, about
 /// 0.6 GB at 2000 bins.
 const MOST_SERIES: usize = 2048;
+
+/// Settings that a warning names, each once.
+const MOST_SETTINGS_SAID: usize = 20;
 
 /// Targets whose baselines grow at a time.
 const MOST_TARGETS: usize = 256;
@@ -281,20 +285,28 @@ impl Session {
             return;
         };
         let [first, last] = table.range();
-        let text = match (pulse.drive_mpa, table.mpa(setting)) {
-            (None, _) => format!(
-                "pulse {}: the drive's setting {setting} lies outside its calibration, {first} to {last}: its drive is unknown",
-                pulse.number
+        let (once, text) = match (pulse.drive_mpa, table.mpa(setting)) {
+            (None, _) => (
+                "setting outside",
+                format!(
+                    "pulse {}: the drive's setting {setting} lies outside its calibration, {first} to {last}: its drive is unknown",
+                    pulse.number
+                ),
             ),
-            (Some(said), Some(mpa)) if !within(said - mpa, self.spec.drive_tolerance * mpa) => {
+            (Some(said), Some(mpa)) if !within(said - mpa, self.spec.drive_tolerance * mpa) => (
+                "setting contradicted",
                 format!(
                     "pulse {}: the drive is said to be {said} MPa, its calibration makes {mpa} MPa of the setting {setting}; what is said holds",
                     pulse.number
-                )
-            }
+                ),
+            ),
             _ => return,
         };
-        self.say(pulse, &format!("setting {setting}"), text, out);
+        // A drive that wanders has as many settings as pulses.
+        let told = self.said.iter().filter(|said| said.starts_with(once)).count();
+        if told < MOST_SETTINGS_SAID {
+            self.say(pulse, &format!("{once} {setting}"), text, out);
+        }
     }
 
     /// A hole before this pulse, proven by device time: pulses that fit into it.

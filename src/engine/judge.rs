@@ -139,11 +139,11 @@ fn run_ahead(slot: &mut Slot, session: &mut Session, lines: &JudgeLines) -> bool
         if session.has_drive_monitor() {
             lambdas.pop();
         }
-        let mut judged = lines.spent_judged.try_recv().unwrap_or_else(|_| nothing());
-        judged.pulse = None;
-        judged.readings.clear();
-        session.running(pulse, quarter, &lambdas, &mut judged.judgement);
-        if !judged.judgement.events.is_empty() && lines.judged.send(judged).is_err() {
+        let mut judgement = Judgement::default();
+        session.running(pulse, quarter, &lambdas, &mut judgement);
+        let told = !judgement.events.is_empty();
+        let judged = Judged { pulse: None, judgement, readings: Vec::new() };
+        if told && lines.judged.send(judged).is_err() {
             return false;
         }
     }

@@ -85,6 +85,9 @@ impl Course {
                 missing += more;
             }
         }
+        if let Some(exposure) = &mut self.exposure {
+            exposure.missing += missing;
+        }
         if let Some(Progress { target, drives }) = &judged.judgement.progress
             && (self.growing.len() < MOST_TARGETS || self.growing.contains_key(target))
         {
@@ -98,7 +101,6 @@ impl Course {
         self.growing.remove(&pulse.target);
         if let Some(exposure) = &mut self.exposure {
             exposure.received += 1;
-            exposure.missing += missing;
         }
     }
 

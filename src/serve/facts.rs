@@ -71,6 +71,7 @@ impl Facts {
             "bands": bands_json(plan),
             "calibration": calibration_json(plan),
             "drive_monitor_channel": plan.drive_monitor,
+            "running_pulse": plan.running_pulse,
             "alarms": alarms.iter().map(alarm_json).collect::<Vec<_>>(),
             "subject": subject,
         });

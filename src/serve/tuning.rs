@@ -401,8 +401,9 @@ fn read_folder(path: &Path, name: &str, stamp: Stamp, facts: &Facts) -> Result<K
         .known_pulses(&[Kind::Quiet, Kind::Bubbles], &mut table)
         .map_err(|error| unread(&error))?;
     let own = config::parse(name, folder.configuration()).ok().and_then(|loaded| {
-        let cutting = loaded.settings.recordings.cutting.as_ref();
-        Some(Identity::of(&Plan::new(&loaded.settings.signal).ok()?, cutting))
+        let settings = &loaded.settings;
+        let plan = Plan::new(&settings.signal).ok()?.monitored(settings.drive_monitor_channel);
+        Some(Identity::of(&plan, settings.recordings.cutting.as_ref()))
     });
     let advice = match own.map(|own| facts.identity.differs_from(&own)) {
         Some(None) => Vec::new(),

@@ -153,6 +153,10 @@ impl Ear {
     /// Takes λ of the segments so far where one of the first three quarters ends.
     fn note_running(&mut self, plan: &Plan) {
         let at = |quarter: usize| quarter_end(plan.segments.count, quarter) == self.welch.done();
+        // In a short gate the first quarter has no segments: nothing is looked at there.
+        while self.passed < 2 && quarter_end(plan.segments.count, self.passed) == 0 {
+            self.passed += 1;
+        }
         if !plan.running_pulse || self.passed == 3 || !at(self.passed) {
             return;
         }

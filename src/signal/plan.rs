@@ -210,6 +210,15 @@ impl Plan {
         self
     }
 
+    /// The same plan with another's drive table, drive monitor and look at the running pulse.
+    #[must_use]
+    pub fn equipped_as(mut self, other: &Self) -> Self {
+        self.drive_table.clone_from(&other.drive_table);
+        self.drive_monitor = other.drive_monitor;
+        self.running_pulse = other.running_pulse;
+        self
+    }
+
     /// The same plan that looks at the running pulse or does not.
     #[must_use]
     pub fn running(mut self, running_pulse: bool) -> Self {

@@ -163,6 +163,10 @@ def intact(folder, whole):
         json.loads(line)
     for number, data in pulses(folder).items():
         assert data == sent[number], number
+    if not (folder / "spectra.npy").exists():
+        # It ended between its first file and this one.
+        assert not repaired.rows() and not pulses(folder)
+        return repaired
     spectra = np.load(folder / "spectra.npy")
     rows = len({row["pulse"] for row in repaired.rows()})
     assert spectra.shape[0] <= rows

@@ -151,3 +151,26 @@ def test_more_channels_than_a_worker_takes_at_once(simmer, tmp_path):
     assert {r["channel"] for r in session.rows} == {str(c) for c in range(1, 17)} | {"all"}
     assert session.spectra().shape[:2] == (13, 16)
     assert all(float(r["drive_monitor_v"]) > 0 for r in session.rows)
+
+
+def test_a_drive_beside_a_baseline_s_and_no_drive_at_all_are_as_set(simmer, tmp_path):
+    # 0.1905 joins the baseline's 0.2 within 5 %; its monitor follows the drive that is reported.
+    config, meta, made = monitored(tmp_path, [0.0] * 4, drives=(0.2,))
+    low, silent = made.pulses[-4], made.pulses[-2]
+    for pulse, drive in ((low, 0.1905), (silent, 0.0)):
+        n = pulse["start"] + np.arange(pulse["count"])
+        made.counts[n, CHANNEL] = np.rint(made.counts[n, CHANNEL] * drive / 0.2)
+        pulse["drive_mpa"] = drive
+    made.write(tmp_path / "m")
+    session = simmer.replay(config, meta)
+    rows = exposures(session, 0)
+    assert not [row for row in rows if WORDS in row["reason"]]
+    assert float(rows[0]["drive_monitor_db"]) == pytest.approx(0.0, abs=0.02)
+    assert rows[2]["drive_monitor_db"] == "" and "no baseline" in rows[2]["reason"]
+
+
+def test_tune_takes_a_session_heard_with_a_monitor(simmer, tmp_path):
+    config, meta, _ = monitored(tmp_path, [0.0] * 12)
+    session = simmer.replay(config, meta)
+    done = simmer.run("tune", "-c", config, "--out", tmp_path / "tuned", session.folder)
+    assert "drive_monitor" not in done.stderr

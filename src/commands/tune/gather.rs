@@ -293,6 +293,7 @@ fn same_settings(prepared: &Prepared, folder: &SessionFolder) -> Result<(), Fail
     let plan = Plan::new(&own.settings.signal).map_err(|_| {
         Failure::new(DATA, format!("{path}: its configuration gives no plan any more"))
     })?;
+    let plan = plan.monitored(own.settings.drive_monitor_channel);
     let there = Identity::of(&plan, own.settings.recordings.cutting.as_ref());
     match prepared.identity().differs_from(&there) {
         None => Ok(()),
