@@ -211,6 +211,9 @@ fn lengths_text(plan: &Plan) -> String {
         .map(|choice| choice.n)
         .collect();
     lengths.sort_by_key(|n| n.abs_diff(own));
+    let noise = plan.noise.as_ref().map_or(0, |noise| noise.gate.len);
+    let samples: Vec<f32> =
+        shares().map(|share| single(1000.0 * share)).take(plan.gate.len.max(noise)).collect();
     let until = Instant::now() + LENGTHS_FOR;
     let mut best: Option<(Plan, f64)> = None;
     for n in lengths {
@@ -225,7 +228,7 @@ fn lengths_text(plan: &Plan) -> String {
             continue;
         }
         let other = other.equipped_as(plan);
-        let gain = gain(plan, &other);
+        let gain = gain(plan, &other, &samples);
         if best.as_ref().is_none_or(|(_, most)| gain > *most) {
             best = Some((other, gain));
         }
@@ -244,13 +247,10 @@ fn lengths_text(plan: &Plan) -> String {
 }
 
 /// How much faster another plan hears a gate; both are timed in turn, medians of a few.
-fn gain(own: &Plan, other: &Plan) -> f64 {
-    let noise = own.noise.as_ref().map_or(0, |noise| noise.gate.len);
-    let samples: Vec<f32> =
-        shares().map(|share| single(1000.0 * share)).take(own.gate.len.max(noise)).collect();
+fn gain(own: &Plan, other: &Plan, samples: &[f32]) -> f64 {
     let mut hearings = [Hearing::new(own), Hearing::new(other)];
     for _ in 0..ROUNDS {
-        hearings.iter_mut().for_each(|hearing| hearing.time(&samples));
+        hearings.iter_mut().for_each(|hearing| hearing.time(samples));
     }
     let [own_s, other_s] = hearings.each_mut().map(Hearing::median);
     own_s / other_s

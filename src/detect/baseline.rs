@@ -296,10 +296,14 @@ impl TargetBaseline {
         Ok(())
     }
 
+    /// The series whose last pulse has this number.
+    fn just_added(&mut self, number: u64) -> Option<&mut DriveSeries> {
+        self.drives.iter_mut().find(|series| series.pulses.last() == Some(&number))
+    }
+
     /// Notes λ of each used channel while the pulse ran that was just added.
     pub fn note_running(&mut self, number: u64, running: &[Option<Running>]) {
-        let series = self.drives.iter_mut().find(|series| series.pulses.last() == Some(&number));
-        let Some(series) = series else { return };
+        let Some(series) = self.just_added(number) else { return };
         series.running.resize(running.len(), Vec::new());
         for (kept, own) in series.running.iter_mut().zip(running) {
             kept.resize(series.pulses.len() - 1, None);
@@ -309,8 +313,7 @@ impl TargetBaseline {
 
     /// Notes the drive's amplitude at its monitor, V, in a pulse that was just added.
     pub fn note_drive_monitor(&mut self, number: u64, amplitude_v: Option<f64>) {
-        let series = self.drives.iter_mut().find(|series| series.pulses.last() == Some(&number));
-        if let Some(series) = series {
+        if let Some(series) = self.just_added(number) {
             series.monitor_v.resize(series.pulses.len() - 1, None);
             series.monitor_v.push(amplitude_v);
         }

@@ -60,12 +60,6 @@ impl<T> std::ops::Index<Weighting> for PerWeighting<T> {
     }
 }
 
-impl<T> std::ops::IndexMut<Weighting> for PerWeighting<T> {
-    fn index_mut(&mut self, weighting: Weighting) -> &mut T {
-        &mut self.0[weighting as usize]
-    }
-}
-
 /// Which part of a plan's bands a weighting covers.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Coverage {
