@@ -4,7 +4,9 @@ mod bounds;
 mod closed;
 mod crowd;
 mod many;
+mod ramp;
 mod single;
+mod steady;
 
 /// Fails unless `value` lies within this share of `expected`.
 #[track_caller]
