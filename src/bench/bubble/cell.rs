@@ -1,7 +1,8 @@
 //! One cell of the library: a bubble at one local pressure, simulated once, played often.
 //!
 //! The motion is simulated from rest through the ramp until the states at whole cycles of the drive
-//! repeat after 1, 2, 3, 4, 6 or 12 of them: that period is then played over and over. Where they do not
+//! repeat after 1, 2, 3, 4, 6, 8, 12 or 24 of them: that period is then played over and over. Where they
+//! only creep towards one, as just above a threshold, the whole burst is simulated. Where they do not
 //! repeat, a long stretch is kept, and each bubble plays pieces of it picked at random, faded into each
 //! other over one cycle. The end of the drive is simulated from the state it falls on.
 
@@ -11,8 +12,8 @@ use super::motion::{Model, Motion};
 use super::step::Pair;
 use crate::signal::as_f64;
 
-/// Periods looked for, cycles; all divide the last.
-pub(super) const PERIODS: [usize; 6] = [1, 2, 3, 4, 6, 12];
+/// Periods looked for, cycles; all divide the last. Longer ones are rare: none among the demo's 870 cells.
+pub(super) const PERIODS: [usize; 8] = [1, 2, 3, 4, 6, 8, 12, 24];
 /// Cycles after the ramp, or after the shell broke, before a period is looked for.
 const SETTLE: usize = 4;
 /// Cycles after which no period is looked for any more, unless states a period apart have been closer
@@ -21,6 +22,10 @@ const SEARCH: usize = 64;
 const PATIENT: usize = 1024;
 const CLOSE: f64 = 0.25;
 const CLOSE_FOR: usize = 12;
+/// Difference of ln x a period apart below which states that were not found to repeat are still creeping
+/// towards a period or away from one; and the most points of such a burst that is simulated whole.
+const CREEPING: f64 = 0.02;
+const MOST_POINTS: usize = 1 << 20;
 /// Cycles kept of an aperiodic motion.
 const POOL: usize = 128;
 /// Cycles from ramp or break to the stretch of an aperiodic motion.
@@ -157,11 +162,11 @@ pub(super) fn period(states: &[Pair]) -> Option<usize> {
     (closer && parts.all(|part| apart(part, found, 0)[0] > PLAIN)).then_some(found)
 }
 
-/// Whether the states come close to a period, so that it pays to wait.
-fn nears(states: &[Pair]) -> bool {
+/// Whether states a period apart have lately been as close as that, for some period.
+fn nears(states: &[Pair], close: f64) -> bool {
     PERIODS.into_iter().any(|period| {
         let late = states.iter().rev().take(CLOSE_FOR);
-        late.zip(states.iter().rev().skip(period)).all(|(a, b)| (a[0] - b[0]).abs() < CLOSE)
+        late.zip(states.iter().rev().skip(period)).all(|(a, b)| (a[0] - b[0]).abs() < close)
     })
 }
 
@@ -217,11 +222,16 @@ impl Mould {
             let found = period(&recorder.states).filter(|_| cycles >= settled);
             let waited = cycles - self.ramp_cycles;
             let last = waited >= PATIENT.min(end - self.ramp_cycles - 2);
-            if found.is_some() || last || waited >= SEARCH && !nears(&recorder.states) {
+            if found.is_some() || last || waited >= SEARCH && !nears(&recorder.states, CLOSE) {
                 break found;
             }
             cycles += 2;
         };
+        let points = self.burst_cycles * self.filter.grid;
+        if found.is_none() && points <= MOST_POINTS && nears(&recorder.states, CREEPING) {
+            recorder.motion.end_drive(as_f64(self.burst_cycles) * recorder.cycle_s);
+            return self.whole(recorder, bubble);
+        }
         let (head, kept) = match found {
             Some(period) => (cycles, period),
             None => {

@@ -2,7 +2,7 @@
 //!
 //! A bubble at place x is met by the drive when that has run from the source to the focus and on by z/c,
 //! and is heard |x − receiver|/c later, lowered by that distance. What a cell holds is read between its
-//! points by Lagrange's polynomial through six. Bubbles with a period are first added up over one stretch of 12 cycles, in
+//! points by Lagrange's polynomial through six. Bubbles with a period are first added up over one stretch of 24 cycles, in
 //! which all their periods close; that chorus is then read once for all of them, between the last head's
 //! end and the first tail's start.
 
@@ -254,7 +254,7 @@ impl Reader {
         libm::ceil(start + as_f64(cycle) * self.cycle) as i64
     }
 
-    /// Adds a voice's period to the chorus, whose point q is heard at sample q/grid·cycle and every 12
+    /// Adds a voice's period to the chorus, whose point q is heard at sample q/grid·cycle and every 24
     /// cycles after it.
     fn join(self, chorus: &mut [f64], (voice, piece, period): (&Voice<'_>, &Piece<'_>, usize)) {
         let length = period * self.grid;
