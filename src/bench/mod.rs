@@ -27,7 +27,7 @@ pub mod truth;
 
 pub use course::{Course, ScenePulse};
 pub use layout::{Part, Step};
-pub use path::Reverberation;
+pub use path::{Absorption, Reverberation};
 pub use scene::{Scene, Scratch};
 pub use setup::Setup;
 pub use spec::{SceneError, SceneSpec};

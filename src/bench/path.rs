@@ -2,9 +2,9 @@
 //!
 //! Sound in pascals at the receiver's place, as in an endless lossless liquid, becomes volts by
 //!
-//! H(f) = exp(−a·f²·d) · 10^(−IL(f)/20) · S · 10^(r(f)/20) · (1 + W(f)),
+//! H(f) = exp(−α(f)·d) · 10^(−IL(f)/20) · S · 10^(r(f)/20) · (1 + W(f)),
 //!
-//! a·f² the liquid's absorption over the distance d from the focus, IL a plate's loss, S and r the
+//! α the absorption of what fills the way of length d from the focus, IL a plate's loss, S and r the
 //! receiver's sensitivity (V/Pa) and its response over frequency (dB), W the transform of the
 //! reverberation: reflections of random sign from one sample on whose envelope falls by 60 dB in the
 //! decay time and whose energy is a stated share of the direct sound's. Beyond their points loss and
@@ -21,6 +21,7 @@ use rand_pcg::Pcg64;
 use rustfft::num_complex::Complex;
 use rustfft::{Fft, FftPlanner};
 
+use super::bubble::closed::water_absorption_np_per_m;
 use super::noise::{Ziggurat, share};
 use crate::signal::{Curve, as_f64};
 
@@ -38,11 +39,41 @@ pub struct Reverberation {
     pub decay_s: f64,
 }
 
+/// How the way from the focus to a receiver absorbs.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Absorption {
+    /// Water at 20 °C, whatever the bubbles lie in: a vessel is thin, and the rest of the way is the
+    /// tank's water.
+    Water,
+    /// A power of the frequency.
+    Power {
+        /// Loss at 1 MHz, dB/m.
+        db_per_m: f64,
+        /// Exponent of the frequency.
+        exponent: f64,
+    },
+}
+
+impl Absorption {
+    /// The share of the amplitude that is left after a distance.
+    fn left(self, frequency_hz: f64, distance_m: f64) -> f64 {
+        match self {
+            Self::Water => {
+                let absorption = water_absorption_np_per_m(1.0);
+                libm::exp(-absorption * frequency_hz * frequency_hz * distance_m)
+            }
+            Self::Power { db_per_m, exponent } => {
+                let db = db_per_m * distance_m * libm::pow(1e-6 * frequency_hz, exponent);
+                libm::pow(10.0, -db / 20.0)
+            }
+        }
+    }
+}
+
 /// What lies between the focus and one receiver's volts.
 #[derive(Debug, Clone)]
 pub(super) struct Way<'a> {
-    /// Attenuation of amplitude, Np/m/Hz².
-    pub(super) absorption: f64,
+    pub(super) absorption: Absorption,
     /// From the focus to the receiver, m.
     pub(super) distance_m: f64,
     /// Density of the liquid's thermal noise, Pa²/Hz/Hz².
@@ -122,7 +153,7 @@ impl Path {
             let bin_hz = as_f64(bin) * rate_hz / as_f64(n);
             let heard = way.sensitivity_v_per_pa
                 * libm::pow(10.0, at(way.response, bin_hz.max(1.0)) / 20.0);
-            let absorbed = libm::exp(-way.absorption * bin_hz * bin_hz * way.distance_m);
+            let absorbed = way.absorption.left(bin_hz, way.distance_m);
             let kept = libm::pow(10.0, -at(way.loss, bin_hz.max(1.0)) / 20.0);
             factors.push((reflected + 1.0) * (heard * absorbed * kept / as_f64(n)));
             thermal_v2_per_hz.push(way.thermal * bin_hz * bin_hz * heard * heard);
@@ -207,7 +238,7 @@ mod tests {
 
     fn way<'a>(loss: Option<&'a Curve>, response: Option<&'a Curve>) -> Way<'a> {
         Way {
-            absorption: 0.0,
+            absorption: Absorption::Power { db_per_m: 0.0, exponent: 1.0 },
             distance_m: 0.07,
             thermal: 0.0,
             loss,
@@ -260,10 +291,19 @@ mod tests {
 
     #[test]
     fn water_absorbs_with_the_square_of_the_frequency() {
-        let water = Way { absorption: 25.3e-15, distance_m: 0.1, ..way(None, None) };
+        let water = Way { absorption: Absorption::Water, distance_m: 0.1, ..way(None, None) };
         // COMPUTED: numpy.exp(-25.3e-15*f**2*0.1) is .938708767 at 5 MHz, as an amplitude
         check_lowered(&water, 5e6, -20.0 * libm::log10(0.938_708_767));
         check_lowered(&water, 1e6, -20.0 * libm::log10(0.997_473_198));
+    }
+
+    #[test]
+    fn another_medium_absorbs_by_the_power_that_is_stated() {
+        let absorption = Absorption::Power { db_per_m: 50.0, exponent: 1.1 };
+        let gel = Way { absorption, distance_m: 0.02, ..way(None, None) };
+        // COMPUTED: 0.5 dB/cm at 1 MHz over 2 cm is 1 dB; 1*5**1.1 is 5.873095 dB
+        check_lowered(&gel, 1e6, 1.0);
+        check_lowered(&gel, 5e6, 5.873_095);
     }
 
     #[test]

@@ -12,8 +12,8 @@
 
 use rustfft::num_complex::Complex;
 
-use super::bubble::closed::{thermal_noise_pa2_per_hz, water_absorption_np_per_m};
-use super::bubble::{Grid, Library, LibrarySpec, Truth};
+use super::bubble::closed::thermal_noise_pa2_per_hz;
+use super::bubble::{Grid, Library, LibrarySpec, PopulationSpec, Truth};
 use super::course::{Course, ScenePulse};
 use super::drive::{Tone, add_tone};
 use super::layout::{self, Part, Step};
@@ -97,7 +97,7 @@ impl Scene {
         let receive = &spec.signal.receive;
         let paths = (0..).zip(&setup.receivers).map(|(channel, receiver)| {
             let way = Way {
-                absorption: water_absorption_np_per_m(1.0),
+                absorption: setup.absorption,
                 distance_m: norm(receiver.position_m),
                 thermal: thermal_noise_pa2_per_hz(&setup.liquid, setup.temperature_k, 1.0),
                 loss: setup.plate_loss.as_ref(),
@@ -298,14 +298,20 @@ const WANDER_REACH: f64 = 4.0;
 /// A drive for the library of a scene that has none, Pa.
 const NO_DRIVE_PA: f64 = 1e5;
 
+/// The least and the largest radius that a population's library has, m.
+#[must_use]
+pub fn reached_radii_m(population: &PopulationSpec) -> [f64; 2] {
+    let spread = libm::exp(REACH * population.radius_sigma);
+    [population.median_radius_m / spread, population.median_radius_m * spread]
+}
+
 /// The library a setup needs for the drives of some steps.
 fn library(setup: &Setup, timing: &Timing, steps: &[Step]) -> LibrarySpec {
     let population = &setup.population;
     let driven = steps.iter().map(|step| step.drive_mpa * 1e6).filter(|pa| *pa > 0.0);
     let highest_pa = driven.clone().reduce(f64::max).unwrap_or(NO_DRIVE_PA);
     let lowest_pa = driven.reduce(f64::min).unwrap_or(NO_DRIVE_PA);
-    let (median_m, spread) =
-        (population.median_radius_m, libm::exp(REACH * population.radius_sigma));
+    let [least_m, most_m] = reached_radii_m(population);
     let wander = 1.0 + WANDER_REACH * setup.amplifier.wander;
     // Below the lowest pressure sound is taken in proportion; nothing is heard of so little.
     let faintest_pa = (lowest_pa * population.least_share / wander).max(LEAST_PA);
@@ -317,7 +323,7 @@ fn library(setup: &Setup, timing: &Timing, steps: &[Step]) -> LibrarySpec {
         sample_rate_hz: timing.rate_hz,
         burst_s: timing.burst_s,
         ramp_s: setup.amplifier.ramp_s,
-        radii_m: grid(median_m / spread, median_m * spread, RADIUS_RATIO),
+        radii_m: grid(least_m, most_m, RADIUS_RATIO),
         pressures_pa: grid(
             faintest_pa,
             (highest_pa * wander).max(2.0 * faintest_pa),

@@ -4,7 +4,7 @@
 //! at z = −F and receivers opposite the transducer at z > 0.
 
 use super::bubble::{Bowl, Liquid, PopulationSpec, Shell};
-use super::path::Reverberation;
+use super::path::{Absorption, Reverberation};
 use super::spec::{SceneError, positive, within};
 use crate::signal::{Curve, as_f64};
 
@@ -34,6 +34,8 @@ pub struct Setup {
     pub population: PopulationSpec,
     /// Receivers, one a channel.
     pub receivers: Vec<Receiver>,
+    /// What the way from the focus to the receivers absorbs.
+    pub absorption: Absorption,
     /// Loss of a plate between focus and receivers, dB over frequency.
     pub plate_loss: Option<Curve>,
     /// Reflections of the tank.
@@ -125,6 +127,10 @@ impl Setup {
         within("amplifier.feed_through_v_per_mpa", amplifier.feed_through_v_per_mpa, [0.0, 1e6])?;
         for level_db in &amplifier.harmonics_db {
             within("amplifier.harmonics_db", *level_db, [-300.0, 0.0])?;
+        }
+        if let Absorption::Power { db_per_m, exponent } = self.absorption {
+            within("tank.absorption in dB/m", db_per_m, [0.0, 1e4])?;
+            within("tank.absorption_exponent", exponent, [0.0, 3.0])?;
         }
         if let Some(reverberation) = self.reverberation {
             within("reverberation.share_db", reverberation.share_db, [-300.0, 40.0])?;

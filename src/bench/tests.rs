@@ -65,6 +65,7 @@ fn setup() -> Setup {
             response: None,
             direct_share: 0.05,
         }],
+        absorption: Absorption::Water,
         plate_loss: None,
         reverberation: None,
         uncoupled_db: -40.0,

@@ -13,9 +13,11 @@ use std::path::{Path, PathBuf};
 use super::diagnostic::{Diagnosis, Diagnostic, Findings, Level};
 use super::written::{Section, Tree, Written};
 use super::{ConfigError, Settings, read_text, too_long};
+use crate::bench::bubble::library::{RADII_M, longest_ramp_s};
 use crate::bench::bubble::{Bowl, Liquid};
+use crate::bench::scene::reached_radii_m;
 use crate::bench::setup::{Amplifier, Electronics, Receiver, norm};
-use crate::bench::{Reverberation, Setup, Step};
+use crate::bench::{Absorption, Reverberation, Setup, Step};
 use crate::signal::Curve;
 
 use self::bubbles::Bubbles;
@@ -52,6 +54,7 @@ pub struct Scenario {
 struct Tank {
     liquid: Liquid,
     temperature_k: f64,
+    absorption: Absorption,
     plate_loss_file: Option<PathBuf>,
     reverberation: Option<Reverberation>,
     uncoupled_db: f64,
@@ -156,14 +159,53 @@ impl Scenario {
             polytropic_exponent: self.bubbles.polytropic_exponent,
             population: self.bubbles.population(focus),
             receivers: self.receivers.clone(),
+            absorption: self.tank.absorption,
             plate_loss,
             reverberation: self.tank.reverberation,
             uncoupled_db: self.tank.uncoupled_db,
             electronics: self.electronics.clone(),
         };
         self.channels(written, settings);
+        self.radii(written);
+        self.ramps(written, settings);
         self.positions(written, settings, &setup);
         (written.fault_count() == 0).then_some(setup)
+    }
+
+    /// Radii that the equations are not for, at the edges of their distribution.
+    fn radii(&self, written: &Written<'_>) {
+        let [least_m, most_m] = RADII_M;
+        let [low_m, high_m] = reached_radii_m(&self.bubbles.population);
+        if low_m < least_m || high_m > most_m {
+            let message = format!(
+                "`bubbles.median_radius_m` and `bubbles.radius_sigma` make radii from {} to {} m, must be \
+                 from {} to {} m",
+                Plain(rounded(low_m)),
+                Plain(rounded(high_m)),
+                Plain(least_m),
+                Plain(most_m)
+            );
+            let places =
+                [("bubbles.median_radius_m", "of this"), ("bubbles.radius_sigma", "and this")];
+            written.fault(message, &places);
+        }
+    }
+
+    /// Ramps that the burst has no room for.
+    fn ramps(&self, written: &Written<'_>, settings: &Settings) {
+        let (ramp_s, drive) = (self.amplifier.ramp_s, &settings.drive);
+        let most_s = longest_ramp_s(drive.frequency_hz, drive.pulse_s);
+        if ramp_s > most_s {
+            let message = format!(
+                "`amplifier.ramp_s` is {}, must be at most {}: half of the burst of {}, and 64 cycles of \
+                 its drive",
+                Plain(ramp_s),
+                Plain(rounded(most_s)),
+                self.configuration.display()
+            );
+            written
+                .fault(message, &[("amplifier.ramp_s", "too long"), ("configuration", "of this")]);
+        }
     }
 
     /// One receiver a channel.
@@ -244,6 +286,11 @@ impl Scenario {
         findings.push(Diagnostic::new(findings.source(), Level::Fault, message));
         findings.give_up()
     }
+}
+
+/// To four digits, for a message.
+fn rounded(value: f64) -> f64 {
+    format!("{value:.3e}").parse().unwrap_or(value)
 }
 
 /// The elements of an array of tables, which may be left out.

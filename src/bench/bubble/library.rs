@@ -13,6 +13,8 @@ use super::liquid::{Bubble, BubbleError, Liquid, MOST_DRIVE_PA, Shell, within};
 use super::population::PopulationSpec;
 use crate::signal::as_f64;
 
+/// Least and most radius of a grid, m.
+pub const RADII_M: [f64; 2] = [5e-8, 1e-4];
 /// Most places of a grid.
 const MOST_PLACES: usize = 512;
 /// Most points a cell keeps of one cycle: the sample rate over the drive frequency is bounded by it.
@@ -87,6 +89,14 @@ impl Grid {
     }
 }
 
+/// The longest ramp of a burst, s: half of its whole cycles, at most 64.
+#[must_use]
+pub fn longest_ramp_s(frequency_hz: f64, burst_s: f64) -> f64 {
+    let cycles = libm::round(burst_s * frequency_hz);
+    // A millionth of a cycle over half of the burst is rounding.
+    ((0.5 * cycles).min(64.0) + 1e-6) / frequency_hz
+}
+
 impl Library {
     /// A library without cells made.
     ///
@@ -100,11 +110,9 @@ impl Library {
         let sample_rate_hz = within("sample_rate_hz", spec.sample_rate_hz, [2.0, most])?;
         let cycles = libm::round(within("burst_s", spec.burst_s, [0.0, 10.0])? * frequency_hz);
         within("cycles of a burst", cycles, [1.0, 1e7])?;
-        // A millionth of a cycle over half of the burst is rounding.
-        let most_s = ((0.5 * cycles).min(64.0) + 1e-6) / frequency_hz;
-        within("ramp_s", spec.ramp_s, [0.0, most_s])?;
+        within("ramp_s", spec.ramp_s, [0.0, longest_ramp_s(frequency_hz, spec.burst_s)])?;
         within("polytropic_exponent", spec.polytropic_exponent, [1.0, 2.0])?;
-        spec.radii_m.check("radii_m", [5e-8, 1e-4])?;
+        spec.radii_m.check("radii_m", RADII_M)?;
         spec.pressures_pa.check("pressures_pa", [1.0, MOST_DRIVE_PA])?;
         let rates_hz = [frequency_hz, sample_rate_hz];
         let mould = Mould::new(spec.liquid, rates_hz, spec.ramp_s, usize_of(cycles));

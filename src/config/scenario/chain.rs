@@ -7,11 +7,11 @@ use super::super::bounds::Bounds;
 use super::super::field::Field;
 use super::super::written::Section;
 use super::{PATH_CHARS, Tank, tables};
-use crate::bench::Reverberation;
 use crate::bench::bubble::{Bowl, Liquid};
 use crate::bench::setup::{
     Amplifier, Electronics, FURTHEST_M, MOST_ENTRIES, MOST_RECEIVERS, Receiver,
 };
+use crate::bench::{Absorption, Reverberation};
 use crate::signal::Curve;
 
 const POSITIVE: Bounds = Bounds::above(0.0);
@@ -20,9 +20,8 @@ const LEVEL_DB: Bounds = Bounds::at_least(-300.0).at_most(0.0);
 
 /// The table `[transducer]`.
 pub(super) fn bowl(table: &Section<'_, '_>) -> Option<Bowl> {
-    let length = POSITIVE.at_most(FURTHEST_M);
-    let curvature = table.number("focal_length_m", length);
-    let aperture = table.number("aperture_radius_m", length);
+    let curvature = table.number("focal_length_m", Bounds::at_least(1e-3).at_most(1.0));
+    let aperture = table.number("aperture_radius_m", Bounds::at_least(1e-4).at_most(1.0));
     let (curvature_radius_m, aperture_radius_m) = (curvature?, aperture?);
     if aperture_radius_m >= curvature_radius_m {
         let message = format!(
@@ -65,6 +64,7 @@ pub(super) fn tank(table: &Section<'_, '_>) -> Option<Tank> {
         .maybe("reverberation_db", |field| field.number(Bounds::at_least(-300.0).at_most(40.0)));
     let decay = table.maybe("reverberation_decay_s", |field| field.number(POSITIVE.at_most(100.0)));
     let uncoupled_db = table.number("uncoupled_db", LEVEL_DB);
+    let absorption = absorption(table);
     let reverberation = match (share?, decay?) {
         (Some(share_db), Some(decay_s)) => Some(Reverberation { share_db, decay_s }),
         (None, None) => None,
@@ -83,7 +83,30 @@ pub(super) fn tank(table: &Section<'_, '_>) -> Option<Tank> {
         Filling::BloodLike => (Liquid::BLOOD_LIKE, 310.15),
     };
     let (plate_loss_file, uncoupled_db) = (plate?, uncoupled_db?);
-    Some(Tank { liquid, temperature_k, plate_loss_file, reverberation, uncoupled_db })
+    let absorption = absorption?;
+    Some(Tank { liquid, temperature_k, absorption, plate_loss_file, reverberation, uncoupled_db })
+}
+
+/// What the way to the receivers absorbs: both keys, or water.
+fn absorption(table: &Section<'_, '_>) -> Option<Absorption> {
+    let loss = table
+        .maybe("absorption_db_per_cm_at_1_mhz", |field| field.number(NOT_NEGATIVE.at_most(100.0)));
+    let exponent =
+        table.maybe("absorption_exponent", |field| field.number(NOT_NEGATIVE.at_most(3.0)));
+    match (loss?, exponent?) {
+        (Some(loss), Some(exponent)) => {
+            Some(Absorption::Power { db_per_m: 100.0 * loss, exponent })
+        }
+        (None, None) => Some(Absorption::Water),
+        (Some(_), None) => {
+            table.miss(vec!["absorption_exponent"]);
+            None
+        }
+        (None, Some(_)) => {
+            table.miss(vec!["absorption_db_per_cm_at_1_mhz"]);
+            None
+        }
+    }
 }
 
 /// The table `[amplifier]`.

@@ -3,7 +3,7 @@
 use std::collections::HashSet;
 
 use super::*;
-use crate::bench::{Part, Setup};
+use crate::bench::{Absorption, Part, Scene, SceneSpec, Setup};
 use crate::config::scenario::{Scenario, parse as parse_scenario};
 
 const OPEN_WATER: &str = include_str!("../../../config/scenarios/open-water.toml");
@@ -175,10 +175,10 @@ fn values_out_of_their_bounds_are_named_with_the_bound() {
     check_value(
         "median_radius_m",
         "-1.25e-6",
-        "`bubbles.median_radius_m` is -1.25e-6, must be above 0",
+        "`bubbles.median_radius_m` is -1.25e-6, must be at least 1e-7 and at most 5e-5",
     );
     check_value("bubbles_mean", "1e6", "must be at least 0 and at most 10000");
-    check_value("focal_length_m", "0", "must be above 0 and at most 10");
+    check_value("focal_length_m", "0", "must be at least 0.001 and at most 1");
     check_value("aperture_radius_m", "64e-3", "must be below focal_length_m, 0.0632");
     check_value("liquid", "\"oil\"", "must be one of \"water at 20 C\"");
     check_value("uncoupled_db", "3.0", "must be at least -300 and at most 0");
@@ -224,6 +224,84 @@ fn reverberation_needs_both_its_keys() {
         .replace("# reverberation_decay_s = 1e-3     # the", "reverberation_decay_s = 1e-3 # the");
     let reverberation = set_up(&both).unwrap().reverberation.unwrap();
     assert!((reverberation.decay_s - 1e-3).abs() < 1e-15);
+}
+
+#[test]
+fn absorption_needs_both_its_keys_and_is_water_s_without_them() {
+    assert_eq!(set_up(OPEN_WATER).unwrap().absorption, Absorption::Water);
+    let text = OPEN_WATER.replace("# absorption_exponent", "absorption_exponent");
+    let fault = only_scenario_fault(&text);
+    assert!(fault.message().contains("`absorption_db_per_cm_at_1_mhz` is missing"), "{fault}");
+    let both = text.replace("# absorption_db_per_cm_at_1_mhz", "absorption_db_per_cm_at_1_mhz");
+    let Absorption::Power { db_per_m, exponent } = set_up(&both).unwrap().absorption else {
+        panic!("{both}")
+    };
+    assert!((db_per_m - 0.22).abs() < 1e-12 && (exponent - 2.0).abs() < 1e-12);
+    let fault = only_scenario_fault(&both.replace("mhz = 0.0022", "mhz = -1.0"));
+    let bound = "`tank.absorption_db_per_cm_at_1_mhz` is -1.0, must be at least 0 and at most 100";
+    assert!(fault.message().contains(bound), "{fault}");
+}
+
+#[test]
+fn radii_and_ramps_that_cannot_be_are_refused_where_they_stand() {
+    check_crossing(
+        "median_radius_m",
+        "5e-5",
+        "make radii from 2.084e-5 to 1.199e-4 m, must be from 5e-8 to 1e-4 m",
+    );
+    check_crossing("radius_sigma", "1.5", "make radii from 2.94e-8 to 5.315e-5 m");
+    check_crossing(
+        "ramp_s",
+        "150e-6",
+        "`amplifier.ramp_s` is 1.5e-4, must be at most 9.143e-5: half of the burst of \
+         ../bench-phantom.toml, and 64 cycles of its drive",
+    );
+}
+
+#[test]
+fn what_the_bounds_let_in_is_a_scene_or_is_refused_at_its_key() {
+    let Settings { signal, drive, .. } = settings();
+    let (pulse_s, repetition_hz) = (drive.pulse_s, drive.repetition_hz);
+    let spec = SceneSpec { signal, pulse_s, repetition_hz };
+    let mut scenes = 0;
+    for (key, values) in [
+        ("focal_length_m", ["0.033", "1.0"]),
+        ("aperture_radius_m", ["1e-4", "63e-3"]),
+        ("ramp_s", ["0.0", "1.0"]),
+        ("wander", ["0.0", "0.1"]),
+        ("shock_per_mpa", ["0.0", "10.0"]),
+        ("median_radius_m", ["1e-7", "5e-5"]),
+        ("radius_sigma", ["1e-6", "1.5"]),
+        ("shell_elasticity_n_per_m", ["1e-9", "10.0"]),
+        ("shell_viscosity_kg_per_s", ["0.0", "1e-6"]),
+        ("shell_buckling_share", ["0.5", "1.0"]),
+        ("shell_breaks_over_buckling", ["1.000001", "10.0"]),
+        ("polytropic_exponent", ["1.0", "1.6666666"]),
+        ("bubbles_mean", ["0.0", "10000.0"]),
+        ("free_share", ["0.0", "1.0"]),
+        ("free_life_s", ["1e-6", "86400.0"]),
+        ("collapses_survived", ["1e-9", "1e9"]),
+        ("flow_m_per_s", ["1e-5", "10.0"]),
+        ("wash_in_s", ["0.0", "86400.0"]),
+        ("wash_out_s", ["1e-6", "86400.0"]),
+        ("channel_radius_m", ["1e-6", "0.1"]),
+        ("least_share", ["0.01", "0.99"]),
+    ] {
+        for value in values {
+            let text = with_line(OPEN_WATER, &format!("{key} = "), &format!("{key} = {value}"));
+            match set_up(&text) {
+                Err(faults) => {
+                    assert!(faults.faults().all(|fault| !fault.lines().is_empty()), "{faults}");
+                }
+                Ok(setup) => {
+                    let scene = Scene::new(&spec, setup, good(&text).steps, 1);
+                    assert!(scene.is_ok(), "{key} = {value}: {}", scene.unwrap_err());
+                    scenes += 1;
+                }
+            }
+        }
+    }
+    assert!(scenes > 30, "{scenes}");
 }
 
 #[test]
