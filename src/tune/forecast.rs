@@ -10,7 +10,8 @@
 //!
 //! A pulse passes at the site with chance Φ((rise − δ − limit)/s'), the limit that of one pulse (or of
 //! a rule) against a baseline as the site would have it, s' what of the spread s of λ is not in the
-//! tank's pulse already. Drives are those at the focus, in situ; the way in costs the transmit loss.
+//! tank's pulse already. The drive from which on half of the pulses pass is that of the logistic curve
+//! through all of these chances, as in the tank. Drives are those at the focus, in situ; the way in costs the transmit loss.
 
 use std::ops::Range;
 
@@ -19,10 +20,15 @@ use crate::detect::cumulative::hearing_before;
 use crate::detect::diagnosis::reach;
 use crate::detect::{Baseline, Channel, DetectSpec, Drive};
 use crate::signal::{ChannelReading, Curve, Heard, Plan, Quantity, as_f64};
-use crate::stats::{BaselineSeries, Reference, Summary, normal_cdf, normal_quantile};
+use crate::stats::{
+    BaselineSeries, DoseGroup, DoseResponse, Link, Reference, Summary, normal_cdf, normal_quantile,
+};
 
 /// Pulses of which emission is kept.
 const MOST_PULSES: usize = 1 << 17;
+
+/// Parts that a pulse has where chances become counts.
+const PARTS: usize = 1000;
 
 /// Chances closer to 0 or 1 are taken as this, so that a drive between two can be found.
 const LEAST_CHANCE: f64 = 1e-4;
@@ -184,7 +190,7 @@ pub struct Site {
 pub enum Found {
     /// Here, between two drives that were recorded.
     At {
-        /// The drive, straight over ln(drive) between the two, MPa.
+        /// The drive, MPa.
         mpa: f64,
         /// The two, MPa.
         between: [f64; 2],
@@ -328,9 +334,6 @@ impl Forecaster<'_> {
                 }
             })
             .collect();
-        let chance = |drive: &DriveForecast| {
-            normal_quantile(drive.one_pulse.clamp(LEAST_CHANCE, 1.0 - LEAST_CHANCE))
-        };
         let together_db = limits.together_db.filter(|db| db.is_finite());
         Some(QuantityForecast {
             channel,
@@ -340,8 +343,8 @@ impl Forecaster<'_> {
             limit_db: limits.limit_db,
             hear_db: limits.one_pulse_db,
             hear_together_db: together_db,
-            half: crossing(&drives, chance, 0.0),
-            nine_tenths: crossing(&drives, chance, normal_quantile(0.9)),
+            half: share_from(&drives, 0.5),
+            nine_tenths: share_from(&drives, 0.9),
             together: together_db.map(|db| crossing(&drives, |drive| drive.rise_db, db)),
             drives,
         })
@@ -440,6 +443,50 @@ fn level(ratio: f64) -> f64 {
     if ratio > 0.0 { 10.0 * libm::log10(ratio) } else { -300.0 }
 }
 
+/// The drive from which on a share of the pulses passes: by the logistic curve over ln drive that says the
+/// same of the tank's own pulses. Shares of real bubbles rise in plateaus and may fall again; where they
+/// first cross a value then differs from a curve through all of them by a fifth in drive, and the two
+/// would stand side by side. Where no curve fits or the chance jumps, between two drives.
+fn share_from(drives: &[DriveForecast], wanted: f64) -> Found {
+    let chance = |drive: &DriveForecast| {
+        normal_quantile(drive.one_pulse.clamp(LEAST_CHANCE, 1.0 - LEAST_CHANCE))
+    };
+    let first = crossing(drives, chance, normal_quantile(wanted));
+    if matches!(first, Found::At { jump: true, .. }) {
+        return first;
+    }
+    let groups: Vec<DoseGroup> = drives
+        .iter()
+        .map(|drive| {
+            // Chances become counts of so many pulses that rounding does not matter.
+            let n = drive.pulses.saturating_mul(PARTS);
+            let passed = rounded(drive.one_pulse * as_f64(n)).min(n);
+            DoseGroup { x: libm::log(drive.drive_mpa), n, passed }
+        })
+        .collect();
+    let fit = DoseResponse::fit(&groups, Link::Logit).ok().filter(|fit| fit.separation.is_none());
+    let (Some(fit), [low, .., high]) = (fit, drives) else { return first };
+    let mpa = libm::exp(fit.x_at(wanted));
+    if mpa <= low.drive_mpa {
+        return Found::Below(low.drive_mpa);
+    }
+    let pair = drives.windows(2).find(|pair| mpa <= pair[1].drive_mpa);
+    pair.map_or(Found::Above(high.drive_mpa), |pair| {
+        let between = [pair[0].drive_mpa, pair[1].drive_mpa];
+        Found::At { mpa, between, jump: false }
+    })
+}
+
+/// The nearest whole number of one that is not negative.
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "the cast saturates, and the caller bounds the result"
+)]
+fn rounded(value: f64) -> usize {
+    libm::round(value) as usize
+}
+
 /// The drive at which a value first reaches `wanted`, straight over ln drive between two.
 fn crossing(drives: &[DriveForecast], value: impl Fn(&DriveForecast) -> f64, wanted: f64) -> Found {
     let Some(first) = drives.first() else { return Found::Above(0.0) };
@@ -484,5 +531,27 @@ mod tests {
         assert_eq!(between.map(|mpa| mpa.to_string()), ["0.2", "0.4"]);
         assert_eq!(at(0.0), Found::Below(0.1));
         assert_eq!(at(3.5), Found::Above(0.4));
+    }
+
+    #[test]
+    fn shares_in_plateaus_are_read_from_a_curve_through_all_of_them() {
+        let shares = |shares: [f64; 5]| -> Vec<DriveForecast> {
+            let drives = [0.1, 0.15, 0.2, 0.3, 0.4];
+            let of = |(mpa, one_pulse)| DriveForecast { one_pulse, ..drive(mpa, 0.0) };
+            drives.into_iter().zip(shares).map(of).collect()
+        };
+        // COMPUTED with SciPy: minimize(-binomial log likelihood, method="BFGS"), exp(-b0/b1); nine in ten
+        // would be found from 0.574 on
+        let found = share_from(&shares([0.05, 0.45, 0.5, 0.45, 0.9]), 0.5);
+        let Found::At { mpa, between, jump } = found else { panic!("{found:?}") };
+        assert!((mpa - 0.219_829_3).abs() < 1e-6 && !jump, "{mpa}");
+        assert_eq!(between.map(|mpa| mpa.to_string()), ["0.2", "0.3"]);
+        let found = share_from(&shares([0.05, 0.45, 0.5, 0.45, 0.9]), 0.9);
+        assert_eq!(found, Found::Above(0.4));
+        // A jump between two drives is no curve.
+        let found = share_from(&shares([0.0, 0.0, 1.0, 1.0, 1.0]), 0.5);
+        assert!(matches!(found, Found::At { jump: true, .. }), "{found:?}");
+        assert_eq!(share_from(&shares([0.9, 0.9, 0.95, 1.0, 1.0]), 0.5), Found::Below(0.1));
+        assert_eq!(share_from(&shares([0.0; 5]), 0.5), Found::Above(0.4));
     }
 }

@@ -1,19 +1,13 @@
-//! The forecast against simulating what it forecasts, under a law of emission of its own: see `law`.
-
-mod law;
-mod path;
-mod sound;
+//! The forecast against simulating what it forecasts, on the simulated bench.
 
 use std::sync::Arc;
 
-use self::law::Law;
-use self::sound::{Sounding, Timing};
 use super::gather::Gathering;
-use crate::bench::noise::{Ziggurat, generator};
-use crate::config::{self, Settings};
+use crate::bench::{Part, Scene, SceneError, SceneSpec, Step};
+use crate::config::{self, Settings, scenario};
 use crate::detect::{Baseline, Channel, Session};
-use crate::engine::{DeviceNanos, Frame, Input, PulseTag, SampleIndex, Stage, Stream, run, scene};
-use crate::signal::{Curve, Plan, Quantity, SampleFormat};
+use crate::engine::{run, scene};
+use crate::signal::{Curve, Plan, Quantity};
 use crate::stats::{DoseGroup, DoseResponse, Link};
 use crate::tune::forecast::{Emissions, Forecaster, Found, Path, QuietSpread, Site};
 use crate::tune::limit::OperatingLimit;
@@ -31,84 +25,45 @@ fn settings() -> Settings {
 /// A plate, invented: little steeper than flat, so that every quantity is lowered by enough to be
 /// told from the tank and little enough to be heard within the drives.
 fn plate() -> Curve {
-    Curve::new(vec![[0.1e6, 11.0], [1e6, 12.0], [2e6, 12.5], [10e6, 14.0]]).unwrap()
+    Curve::new(vec![[0.1e6, 8.0], [1e6, 8.5], [2e6, 9.0], [10e6, 10.0]]).unwrap()
 }
 
-fn drives_mpa() -> impl Iterator<Item = f64> {
-    (0..13).map(|i| 0.1 * 1.16_f64.powi(i))
+/// Quiet pulses and pulses with bubbles at every drive. Behind the plate the same bubbles come, under
+/// other noise: a pulse of silence before them moves the numbers that noise is drawn by.
+fn bench(settings: &Settings, plate: Option<Curve>) -> Scene {
+    let text = include_str!("../../../config/scenarios/open-water.toml");
+    let silence = if plate.is_some() { 2 } else { 1 };
+    let mut setup =
+        scenario::parse("open-water.toml", text).unwrap().setup(settings, plate).unwrap();
+    // From the first pulse on as many bubbles as to the last.
+    setup.population.wash_in_s = 0.0;
+    setup.population.wash_out_s = f64::INFINITY;
+    let drives = || (0..13).map(|i| 0.1 * 1.16_f64.powi(i));
+    let mut steps = vec![Step::plain(Part::Silence, 0.0, silence)];
+    steps.extend(drives().map(|drive| Step::plain(Part::Baseline, drive, PULSES)));
+    let first = steps.len();
+    steps.extend(drives().map(|drive| Step::plain(Part::Exposure, drive, PULSES)));
+    steps[first].injection = true;
+    let Settings { signal, drive, .. } = settings.clone();
+    let (pulse_s, repetition_hz) = (drive.pulse_s, drive.repetition_hz);
+    Scene::new(&SceneSpec { signal, pulse_s, repetition_hz }, setup, steps, 71).unwrap()
 }
 
-/// Quiet pulses and pulses with bubbles at every drive, heard by the real analysis.
+/// The bench, heard by the real analysis.
 fn heard(
     settings: &Settings,
     plan: &Arc<Plan>,
-    path_loss: Option<Curve>,
+    plate: Option<Curve>,
     emissions: Option<Emissions>,
-    seed: u64,
 ) -> (Table, Baseline, Option<Emissions>) {
+    let scene = bench(settings, plate);
+    scene::learn(&scene, 2, || false).unwrap();
     let session = Session::new(plan, &settings.detect, &[], None);
     let table = Table::new(settings.drive.drive_tolerance);
     let mut gathering = Gathering { plan, table, emissions };
-    let items = |_| Ok(input(settings, Law { path_loss, ..Law::demo() }, seed).map(Ok));
-    let finished =
-        run::<_, std::convert::Infallible, _>(plan, session, 2, items, &mut gathering).unwrap();
+    let items = |_| Ok(scene::input(Arc::new(scene), usize::MAX, Vec::new));
+    let finished = run::<_, SceneError, _>(plan, session, 2, items, &mut gathering).unwrap();
     (gathering.table, finished.session.into_baseline(), gathering.emissions)
-}
-
-/// Every pulse of a series, without bubbles and then with them, under the law.
-fn input(settings: &Settings, law: Law, seed: u64) -> impl Iterator<Item = Input> + Send {
-    let receive = &settings.signal.receive;
-    let (rate_hz, volts_per_count) = (receive.sample_rate_hz, receive.volts_per_count[0]);
-    let timing = Timing {
-        rate_hz,
-        frequency_hz: settings.signal.drive_frequency_hz,
-        record: 122_000,
-        trigger: 40_000,
-        arrival_s: receive.first_arrival_s.unwrap(),
-        burst_s: settings.drive.pulse_s,
-    };
-    let [low, high] = receive.full_scale_counts;
-    let path = law.path_loss.as_ref().map(|loss| path::Path::new(loss, timing.record, rate_hz));
-    let noise_v = (0.5 * rate_hz * law.noise_v2_per_hz).sqrt();
-    let stream = Stream {
-        name: "emission by a law".to_owned(),
-        sample_format: SampleFormat::Ri16Le,
-        channels: 1,
-        sample_rate_hz: rate_hz,
-        start: scene::start(),
-        length: None,
-    };
-    let series = [(Stage::Baseline, false), (Stage::Exposure, true)];
-    let pulses = series.into_iter().flat_map(|(stage, bubbles)| {
-        drives_mpa().flat_map(move |drive| (0..PULSES).map(move |_| (stage, bubbles, drive)))
-    });
-    let (ziggurat, mut sound) = (Ziggurat::new(), Vec::new());
-    let frames = (0..).zip(pulses).map(move |(number, (stage, bubbles, drive_mpa))| {
-        let mut random = generator([seed, number, 0]);
-        let mut volts: Vec<f64> =
-            (0..timing.record).map(|_| noise_v * ziggurat.draw(&mut random)).collect();
-        let sounding = Sounding { drive_mpa: Some(drive_mpa), bubbles, coupled: true };
-        let behind = path.as_ref().map(|path| (path, &mut sound));
-        sound::add(&law, &timing, sounding, (&ziggurat, &mut random), &mut volts, behind);
-        let count = |volt: f64| (volt / volts_per_count).clamp(low, high).round_ties_even();
-        #[allow(clippy::cast_possible_truncation, reason = "within full scale")]
-        let bytes = volts.iter().flat_map(|volt| (count(*volt) as i16).to_le_bytes()).collect();
-        let tag = PulseTag {
-            number,
-            first: SampleIndex(4_000_000 * number),
-            time: Some(DeviceNanos(200_000_000 * number)),
-            trigger_offset: None,
-            drive_mpa: Some(drive_mpa),
-            drive_setting: None,
-            target: Arc::from(""),
-            exposure: None,
-            stage,
-            sham: false,
-            lost_samples: 0,
-        };
-        Input::Frame(Frame { tag: Arc::new(tag), offset: 0, bytes, last: true })
-    });
-    std::iter::once(Input::Begin(stream)).chain(frames).chain(std::iter::once(Input::End))
 }
 
 /// The drive at which half of the pulses behind the plate pass the site's own limit.
@@ -131,8 +86,8 @@ fn the_drive_from_which_one_hears_behind_a_plate_is_forecast_within_a_tenth() {
     let settings = settings();
     let plan = Arc::new(Plan::new(&settings.signal).unwrap());
     let emissions = Some(Emissions::new(Path::new(&plan, &plate())));
-    let (tank, baseline, emissions) = heard(&settings, &plan, None, emissions, 71);
-    let (behind, ..) = heard(&settings, &plan, Some(plate()), None, 72);
+    let (tank, baseline, emissions) = heard(&settings, &plan, None, emissions);
+    let (behind, ..) = heard(&settings, &plan, Some(plate()), None);
     let tuned = tune(&tank, &settings.detect, 1);
     let site = Site { floor: None, transmit_loss_db: 3.0, baseline_pulses: 24 };
     let drives = baseline.targets.values().next().unwrap().drives.len();
