@@ -197,7 +197,7 @@ impl Scenario {
         let most_s = longest_ramp_s(drive.frequency_hz, drive.pulse_s);
         if ramp_s > most_s {
             let message = format!(
-                "`amplifier.ramp_s` is {}, must be at most {}: half of the burst of {}, and 64 cycles of \
+                "`amplifier.ramp_s` is {}, must be at most {}: half of the burst of {}, at most 64 cycles of \
                  its drive",
                 Plain(ramp_s),
                 Plain(rounded(most_s)),

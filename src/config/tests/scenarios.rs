@@ -254,7 +254,7 @@ fn radii_and_ramps_that_cannot_be_are_refused_where_they_stand() {
         "ramp_s",
         "150e-6",
         "`amplifier.ramp_s` is 1.5e-4, must be at most 9.143e-5: half of the burst of \
-         ../bench-phantom.toml, and 64 cycles of its drive",
+         ../bench-phantom.toml, at most 64 cycles of its drive",
     );
 }
 
