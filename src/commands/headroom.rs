@@ -142,6 +142,7 @@ fn frames(
         }
         let end = pulse.len().min(at + FRAME_SETS * set);
         let mut bytes = buffers.next();
+        bytes.clear();
         bytes.extend_from_slice(&pulse[at..end]);
         let last = end == pulse.len();
         let offset = u64::try_from(at / set).unwrap_or(u64::MAX);

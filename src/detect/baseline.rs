@@ -10,7 +10,7 @@ use std::sync::Arc;
 
 use sha2::{Digest, Sha256};
 
-use super::quantile::Quantile;
+use super::quantile::Quantiles;
 use crate::signal::{Measured, PerQuantity, Running, as_f64, decibels};
 
 /// Pulses one drive of a baseline holds at most; later ones are named and left out.
@@ -116,8 +116,8 @@ impl Sample {
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct SpectrumRange {
     mean_v2_per_hz: Vec<f64>,
-    low: Vec<Quantile>,
-    high: Vec<Quantile>,
+    /// 5 % and 95 % quantile; nothing without pulses.
+    range: Option<[Quantiles; 2]>,
     pulses: u32,
 }
 
@@ -125,24 +125,23 @@ impl SpectrumRange {
     /// Of a finished series: mean, 5 % and 95 % quantile of each bin, V²/Hz.
     #[must_use]
     pub fn finished(mean_v2_per_hz: Vec<f64>, low: &[f64], high: &[f64], pulses: u32) -> Self {
-        let quantiles = |share, values: &[f64]| {
-            values.iter().map(|&value| Quantile::at(share, single(value))).collect()
-        };
-        Self { low: quantiles(0.05, low), high: quantiles(0.95, high), mean_v2_per_hz, pulses }
+        let narrow = |values: &[f64]| values.iter().copied().map(single).collect::<Vec<_>>();
+        let range = [Quantiles::at(0.05, &narrow(low)), Quantiles::at(0.95, &narrow(high))];
+        Self { range: Some(range), mean_v2_per_hz, pulses }
     }
 
     fn add(&mut self, spectrum: &[f32]) {
         if self.pulses == 0 {
             self.mean_v2_per_hz = vec![0.0; spectrum.len()];
-            self.low = vec![Quantile::new(0.05); spectrum.len()];
-            self.high = vec![Quantile::new(0.95); spectrum.len()];
+            self.range = Some([0.05, 0.95].map(|share| Quantiles::new(share, spectrum.len())));
         }
         self.pulses += 1;
-        for (k, &s) in spectrum.iter().enumerate() {
-            self.mean_v2_per_hz[k] +=
-                (f64::from(s) - self.mean_v2_per_hz[k]) / f64::from(self.pulses);
-            self.low[k].add(s);
-            self.high[k].add(s);
+        let share = 1.0 / f64::from(self.pulses);
+        for (mean, &s) in self.mean_v2_per_hz.iter_mut().zip(spectrum) {
+            *mean += (f64::from(s) - *mean) * share;
+        }
+        for quantiles in self.range.iter_mut().flatten() {
+            quantiles.add(spectrum);
         }
     }
 
@@ -154,7 +153,9 @@ impl SpectrumRange {
 
     /// 5 % and 95 % quantile of each bin's density, V²/Hz.
     pub fn range_v2_per_hz(&self) -> impl Iterator<Item = [f64; 2]> {
-        self.low.iter().zip(&self.high).map(|(low, high)| [low.value(), high.value()])
+        self.range
+            .iter()
+            .flat_map(|[low, high]| low.values().zip(high.values()).map(<[f64; 2]>::from))
     }
 }
 

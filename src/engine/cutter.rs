@@ -5,6 +5,7 @@
 //! keeps the account.
 
 use std::collections::VecDeque;
+use std::ops::Range;
 use std::sync::Arc;
 
 use crossbeam_channel::{Receiver, Sender};
@@ -15,7 +16,7 @@ use super::judge::{Item, ToJudge};
 use super::worker::Work;
 use crate::detect::pulse::nanoseconds;
 use crate::detect::{Mark, MarkKind, Pulse, PulseTime};
-use crate::signal::{Plan, Stretch, as_f64, pcm};
+use crate::signal::{Plan, SampleFormat, Stretch, as_f64};
 
 /// Channels that one job holds.
 pub(super) const GROUP: usize = 16;
@@ -64,7 +65,6 @@ pub(super) struct Lines {
     pub(super) judge: Sender<ToJudge>,
     pub(super) tickets: Receiver<()>,
     pub(super) spent_bytes: Sender<Vec<u8>>,
-    pub(super) spent_slices: Receiver<Vec<f32>>,
 }
 
 struct Open {
@@ -107,6 +107,26 @@ impl Said {
     fn target(&self, own: &Arc<str>) -> Arc<str> {
         let said = self.targets.last().filter(|_| own.is_empty());
         Arc::clone(said.map_or(own, |(_, target)| target))
+    }
+}
+
+/// The samples of a frame that lie in the gates, as they came, for all workers at once.
+#[derive(Debug)]
+pub(super) struct Slice {
+    pub(super) format: SampleFormat,
+    bytes: Vec<u8>,
+    within: Range<usize>,
+}
+
+impl Slice {
+    /// The frame's buffer back, from the last who holds the slice.
+    pub(super) fn spent(self: Arc<Self>) -> Option<Vec<u8>> {
+        Arc::into_inner(self).map(|slice| slice.bytes)
+    }
+
+    /// Whole sample sets.
+    pub(super) fn bytes(&self) -> &[u8] {
+        &self.bytes[self.within.clone()]
     }
 }
 
@@ -337,16 +357,17 @@ impl Cutter {
         let order = open.order;
         if used > 0 {
             let first = usize::try_from(low - start).unwrap_or(0) * set;
-            let bytes = &frame.bytes[first..][..usize::try_from(used).unwrap_or(0) * set];
-            for (group, channels) in self.channels.chunks(GROUP).enumerate() {
-                let mut planar = self.lines.spent_slices.try_recv().unwrap_or_default();
-                let (format, all) = (stream.sample_format, stream.channels);
-                pcm::to_planar(format, all, channels, bytes, &mut planar);
-                self.work(group, Work::Slice { order, group, offset: low, planar })?;
+            let within = first..first + usize::try_from(used).unwrap_or(0) * set;
+            let format = stream.sample_format;
+            let slice = Arc::new(Slice { format, bytes: frame.bytes, within });
+            for group in 0..self.groups() {
+                let slice = Arc::clone(&slice);
+                self.work(group, Work::Slice { order, group, offset: low, slice })?;
             }
+        } else {
+            // A full or closed pool only means that the buffer is dropped.
+            self.lines.spent_bytes.try_send(frame.bytes).ok();
         }
-        // A full or closed pool only means that the buffer is dropped.
-        self.lines.spent_bytes.try_send(frame.bytes).ok();
         let over = self.open.as_ref().is_some_and(|open| signed(open.next) >= open.hull.1);
         if over { self.done() } else { Ok(()) }
     }

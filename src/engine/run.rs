@@ -42,12 +42,10 @@ pub trait Sink {
 pub struct Buffers(Receiver<Vec<u8>>);
 
 impl Buffers {
-    /// An empty buffer with or without room.
+    /// A buffer with whatever it held.
     #[must_use]
     pub fn next(&self) -> Vec<u8> {
-        let mut buffer = self.0.try_recv().unwrap_or_default();
-        buffer.clear();
-        buffer
+        self.0.try_recv().unwrap_or_default()
     }
 }
 
@@ -93,7 +91,7 @@ where
     let workers = workers.max(1);
     let (input_in, input) = bounded(INPUT_LINE);
     let (judged_in, judged_out) = bounded(SINK_LINE);
-    let (spent_bytes_in, spent_bytes_out) = bounded(INPUT_LINE * 2);
+    let (spent_bytes_in, spent_bytes_out) = bounded(INPUT_LINE + (WORK_LINE + 2) * workers);
     let (spent_judged_in, spent_judged) = bounded(SINK_LINE);
     let (to_workers, lines, judge_lines, worker_lines) =
         wire(workers, judged_in, spent_bytes_in, spent_judged);
@@ -154,7 +152,6 @@ fn wire(
     spent_judged: Receiver<Judged>,
 ) -> (Vec<Sender<Work>>, Lines, JudgeLines, Vec<WorkerLines>) {
     let (judge_in, input) = bounded(SINK_LINE);
-    let (spent_slices_in, spent_slices) = bounded(WORK_LINE * workers);
     let (spent_readings_in, spent_readings) = bounded(SINK_LINE * 2);
     let flight = IN_FLIGHT * workers + 4;
     let (tickets_in, tickets) = bounded(flight);
@@ -167,11 +164,11 @@ fn wire(
         .map(|work| WorkerLines {
             work,
             judge: judge_in.clone(),
-            spent_slices: spent_slices_in.clone(),
+            spent_bytes: spent_bytes.clone(),
             spent_readings: spent_readings.clone(),
         })
         .collect();
-    let lines = Lines { judge: judge_in, tickets, spent_bytes, spent_slices };
+    let lines = Lines { judge: judge_in, tickets, spent_bytes };
     let judge_lines = JudgeLines {
         input,
         tickets: tickets_in,

@@ -4,17 +4,21 @@ use std::sync::Arc;
 
 use crossbeam_channel::{Receiver, Sender};
 
-use super::cutter::GROUP;
+use super::cutter::{GROUP, Slice};
 use super::judge::ToJudge;
-use crate::signal::{ChannelReading, Ear, Plan};
+use crate::signal::{ChannelReading, Ear, Plan, pcm};
+
+/// Samples, of all channels of a group together, that are decoded at a time: they stay in the
+/// nearest cache.
+const PIECE: usize = 1 << 11;
 
 /// What a worker is told about one group of channels of one pulse.
 #[derive(Debug)]
 pub(super) enum Work {
     /// A pulse begins; `lost` when the device lost samples of it.
     Open { order: u64, group: usize, trigger: Option<u64>, lost: bool },
-    /// Its next samples: the group's channels one after the other, in counts.
-    Slice { order: u64, group: usize, offset: i64, planar: Vec<f32> },
+    /// Its next samples.
+    Slice { order: u64, group: usize, offset: i64, slice: Arc<Slice> },
     /// It is over; `lost` when the device lost samples.
     Close { order: u64, group: usize, lost: bool },
 }
@@ -23,7 +27,7 @@ pub(super) enum Work {
 pub(super) struct WorkerLines {
     pub(super) work: Receiver<Work>,
     pub(super) judge: Sender<ToJudge>,
-    pub(super) spent_slices: Sender<Vec<f32>>,
+    pub(super) spent_bytes: Sender<Vec<u8>>,
     pub(super) spent_readings: Receiver<Vec<ChannelReading>>,
 }
 
@@ -40,6 +44,7 @@ pub(super) fn run(plan: &Arc<Plan>, lines: &WorkerLines) {
     let heard = plan.heard_channels();
     let mut open: Vec<Job> = Vec::new();
     let mut idle: Vec<Vec<Ear>> = Vec::new();
+    let mut planar = Vec::new();
     for work in &lines.work {
         match work {
             Work::Open { order, group, trigger, lost } => {
@@ -56,18 +61,17 @@ pub(super) fn run(plan: &Arc<Plan>, lines: &WorkerLines) {
                 let told = if lost { usize::MAX } else { 0 };
                 open.push(Job { order, group, ears, told });
             }
-            Work::Slice { order, group, offset, planar } => {
+            Work::Slice { order, group, offset, slice } => {
                 if let Some(job) = open.iter_mut().find(|j| (j.order, j.group) == (order, group)) {
-                    let samples = planar.len() / job.ears.len();
-                    for (ear, x) in job.ears.iter_mut().zip(planar.chunks_exact(samples)) {
-                        ear.push(plan, offset, x);
-                    }
+                    hear(plan, group_of(&heard, group), job, (offset, &slice), &mut planar);
                     if !tell(plan, &heard, job, &lines.judge) {
                         return;
                     }
                 }
-                // A full or closed pool only means that the buffer is dropped.
-                lines.spent_slices.try_send(planar).ok();
+                if let Some(bytes) = slice.spent() {
+                    // A full or closed pool only means that the buffer is dropped.
+                    lines.spent_bytes.try_send(bytes).ok();
+                }
             }
             Work::Close { order, group, lost } => {
                 let Some(at) = open.iter().position(|j| (j.order, j.group) == (order, group))
@@ -82,6 +86,26 @@ pub(super) fn run(plan: &Arc<Plan>, lines: &WorkerLines) {
                 }
             }
         }
+    }
+}
+
+/// Lets the ears hear a slice, decoded into `planar` piece by piece.
+fn hear(
+    plan: &Plan,
+    channels: &[usize],
+    job: &mut Job,
+    (mut offset, slice): (i64, &Slice),
+    planar: &mut Vec<f32>,
+) {
+    let (format, all) = (slice.format, plan.spec.receive.channels);
+    let samples = (PIECE / channels.len()).max(1);
+    for bytes in slice.bytes().chunks(samples * all * format.bytes()) {
+        pcm::to_planar(format, all, channels, bytes, planar);
+        let samples = planar.len() / channels.len();
+        for (ear, x) in job.ears.iter_mut().zip(planar.chunks_exact(samples)) {
+            ear.push(plan, offset, x);
+        }
+        offset += i64::try_from(samples).unwrap_or(i64::MAX);
     }
 }
 

@@ -1,10 +1,10 @@
 //! Hearing one channel of one pulse: samples in as they arrive, measured powers out.
 
-use super::Quantity;
 use super::measure::{self, ChannelReading, Running, Void};
 use super::plan::{Plan, Stretch, single};
 use super::spectrum::Averager;
 use super::watch::Watch;
+use super::{Quantity, as_f64, bands};
 
 /// One gate being filled.
 struct Region {
@@ -61,6 +61,8 @@ pub struct Ear {
     welch: Averager,
     noise_welch: Option<Averager>,
     noise_heard: bool,
+    /// Density in the noise gate, counts²/Hz, once it is heard.
+    noise_spectrum: Vec<f64>,
     watch: Watch,
     spectrum: Vec<f64>,
     quarters: [f64; 4],
@@ -83,6 +85,10 @@ impl Ear {
                 .as_ref()
                 .map(|noise| Averager::new(noise.segments, &*noise.transform)),
             noise_heard: false,
+            noise_spectrum: plan
+                .noise
+                .as_ref()
+                .map_or_else(Vec::new, |noise| vec![0.0; noise.segments.n / 2 + 1]),
             watch: Watch::new(),
             spectrum: vec![0.0; plan.bins()],
             quarters: [0.0; 4],
@@ -136,6 +142,7 @@ impl Ear {
         if region.whole() {
             welch.begin();
             while welch.step(&region.samples, &noise.window, &*noise.transform) {}
+            welch.density(noise.scale, &mut self.noise_spectrum);
             self.noise_heard = true;
         }
     }
@@ -144,8 +151,7 @@ impl Ear {
     fn note_quarter(&mut self, plan: &Plan) {
         for (k, sum) in self.quarters.iter_mut().enumerate() {
             if self.welch.done() == quarter_end(plan.segments.count, k) {
-                *sum =
-                    plan.bands.broadband.iter().cloned().flatten().map(|k| self.welch.sum(k)).sum();
+                *sum = measure::power(self.welch.sums(), &plan.bands.broadband);
             }
         }
     }
@@ -160,9 +166,7 @@ impl Ear {
         if !plan.running_pulse || self.passed == 3 || !at(self.passed) {
             return;
         }
-        for (k, s) in self.spectrum.iter_mut().enumerate() {
-            *s = self.welch.density(k, plan.scale);
-        }
+        self.welch.density(plan.scale, &mut self.spectrum);
         // A noise gate that ends later is not looked at, or chunks of samples would decide.
         let heard = (self.welch.done() - 1) * plan.segments.hop + plan.segments.n;
         let ends =
@@ -214,10 +218,11 @@ impl Ear {
             return out.set_void(Void::GateIncomplete);
         }
         let square = volts_per_count * volts_per_count;
-        for (k, s) in self.spectrum.iter_mut().enumerate() {
-            *s = self.welch.density(k, plan.scale * square);
+        self.welch.density(plan.scale * square, &mut self.spectrum);
+        let noise_v2_per_hz = self.noise_mean(plan, square);
+        if noise_v2_per_hz.is_some() {
+            out.noise_spectrum.extend(self.noise_spectrum.iter().map(|s| single(s * square)));
         }
-        let noise_v2_per_hz = self.noise_density(plan, square, &mut out.noise_spectrum);
         let sides = 2.0 * plan.scale * square;
         measure::measure(
             plan,
@@ -236,24 +241,10 @@ impl Ear {
 
     /// Mean density in the noise gate's band, once it is heard.
     fn noise_mean(&self, plan: &Plan, square: f64) -> Option<f64> {
-        let (noise, welch) = (plan.noise.as_ref()?, self.noise_welch.as_ref()?);
-        if !self.noise_heard {
-            return None;
-        }
-        let bins = noise.band.iter().cloned().flatten();
-        let (sum, count) = bins
-            .map(|k| welch.density(k, noise.scale * square))
-            .fold((0.0, 0.0), |(sum, count), s| (sum + s, count + 1.0));
-        let mean: f64 = sum / count;
+        let noise = plan.noise.as_ref().filter(|_| self.noise_heard)?;
+        let sum = measure::power(&self.noise_spectrum, &noise.band);
+        let mean = square * sum / as_f64(bands::count(&noise.band));
         (mean.is_finite() && mean > 0.0).then_some(mean)
-    }
-
-    fn noise_density(&self, plan: &Plan, square: f64, spectrum: &mut Vec<f32>) -> Option<f64> {
-        let (noise, welch) = (plan.noise.as_ref()?, self.noise_welch.as_ref()?);
-        let mean = self.noise_mean(plan, square)?;
-        let bins = 0..=noise.segments.n / 2;
-        spectrum.extend(bins.map(|k| single(welch.density(k, noise.scale * square))));
-        Some(mean)
     }
 }
 

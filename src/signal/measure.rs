@@ -214,7 +214,7 @@ pub(super) fn measure(plan: &Plan, raw: &Raw<'_>, out: &mut ChannelReading) {
     m.running_db = raw.running_db;
 }
 
-fn power(spectrum: &[f64], runs: &[Range<usize>]) -> f64 {
+pub(super) fn power(spectrum: &[f64], runs: &[Range<usize>]) -> f64 {
     runs.iter().map(|run| spectrum[run.clone()].iter().sum::<f64>()).sum()
 }
 

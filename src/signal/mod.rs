@@ -22,6 +22,7 @@ pub mod spec;
 mod spectrum;
 mod tone;
 mod watch;
+mod wide;
 pub mod window;
 
 pub use bands::{Bands, Line};
@@ -36,6 +37,7 @@ pub use spec::{
     BandSpec, PerQuantity, Quantity, ReceiveSpec, SampleFormat, SignalSpec, SpecFault,
     SpectrumSpec, Window,
 };
+pub(crate) use wide::widest;
 pub use window::as_f64;
 
 #[cfg(test)]

@@ -5,13 +5,14 @@
 
 use super::SampleFormat;
 use super::plan::single;
+use super::wide::widest;
 
 /// Samples a tile is high and channels it is wide, so that both sides stay in the nearest cache.
 const TILE: usize = 16;
 
 /// Writes the `used` channels of interleaved `bytes` one after the other into `planar`.
 ///
-/// `planar` is resized to `used.len()` × samples; `bytes` holds whole sample sets of `channels`
+/// `planar` is resized to `used.len()` × samples and written over; `bytes` holds whole sample sets of `channels`
 /// channels.
 ///
 /// # Panics
@@ -26,7 +27,6 @@ pub fn to_planar(
     let set = channels * format.bytes();
     assert!(set > 0 && bytes.len().is_multiple_of(set), "a frame holds whole sample sets");
     assert!(used.iter().all(|&channel| channel < channels), "a used channel exists");
-    planar.clear();
     planar.resize(bytes.len() / set * used.len(), 0.0);
     match format {
         SampleFormat::Ri8 => {
@@ -57,9 +57,14 @@ fn spread<const B: usize>(
 ) {
     let (values, _) = bytes.as_chunks::<B>();
     if channels == 1 {
-        for (out, value) in planar.iter_mut().zip(values) {
-            *out = decode(*value);
-        }
+        widest(
+            #[inline(always)]
+            || {
+                for (out, value) in planar.iter_mut().zip(values) {
+                    *out = decode(*value);
+                }
+            },
+        );
         return;
     }
     let samples = values.len() / channels;

@@ -14,6 +14,7 @@ use rustfft::num_complex::Complex;
 
 use super::as_f64;
 use super::segment::Segments;
+use super::wide::widest;
 
 /// Pairs of segments summed in single precision before folding.
 const PAIRS_TO_FOLD: usize = 4;
@@ -46,7 +47,6 @@ impl Averager {
     pub(super) fn begin(&mut self) {
         self.done = 0;
         self.unfolded = 0;
-        self.narrow.fill(0.0);
         self.wide.fill(0.0);
     }
 
@@ -64,20 +64,10 @@ impl Averager {
             return false;
         }
         let first = &x[self.done * hop..][..n];
-        if taken == 2 {
-            let second = &x[(self.done + 1) * hop..][..n];
-            for (((z, a), b), w) in self.z.iter_mut().zip(first).zip(second).zip(window) {
-                *z = Complex::new(a * w, b * w);
-            }
-        } else {
-            for ((z, a), w) in self.z.iter_mut().zip(first).zip(window) {
-                *z = Complex::new(a * w, 0.0);
-            }
-        }
+        let second = (taken == 2).then(|| &x[(self.done + 1) * hop..][..n]);
+        pair(&mut self.z, first, second, window);
         transform.process_with_scratch(&mut self.z, &mut self.scratch);
-        for (sum, z) in self.narrow.iter_mut().zip(&self.z) {
-            *sum += z.re * z.re + z.im * z.im;
-        }
+        add_squares(&mut self.narrow, &self.z, self.unfolded == 0);
         self.done += taken;
         self.unfolded += 1;
         if self.unfolded == PAIRS_TO_FOLD || self.done == count {
@@ -87,27 +77,68 @@ impl Averager {
     }
 
     fn fold(&mut self) {
-        let n = self.segments.n;
-        self.wide[0] += f64::from(self.narrow[0]);
-        for k in 1..=n / 2 {
-            self.wide[k] += 0.5 * (f64::from(self.narrow[k]) + f64::from(self.narrow[n - k]));
+        let narrow = &self.narrow[..];
+        self.wide[0] += f64::from(narrow[0]);
+        for ((sum, up), down) in
+            self.wide[1..].iter_mut().zip(&narrow[1..]).zip(narrow.iter().rev())
+        {
+            *sum += 0.5 * (f64::from(*up) + f64::from(*down));
         }
-        self.narrow.fill(0.0);
         self.unfolded = 0;
     }
 
-    /// Σ|X\[k\]|² over the segments so far, in counts².
-    pub(super) fn sum(&self, k: usize) -> f64 {
-        if self.unfolded == 0 {
-            return self.wide[k];
+    /// Σ|X\[k\]|² over the segments so far, bin by bin, in counts².
+    pub(super) fn sums(&mut self) -> &[f64] {
+        if self.unfolded > 0 {
+            self.fold();
         }
-        let mirror = if k == 0 { 0 } else { self.segments.n - k };
-        self.wide[k] + 0.5 * (f64::from(self.narrow[k]) + f64::from(self.narrow[mirror]))
+        &self.wide
     }
 
-    /// S\[k\] of the segments so far; `scale` is 1/(fs·Σw²) times the square of volts per count.
-    pub(super) fn density(&self, k: usize, scale: f64) -> f64 {
-        let sides = if k == 0 || k == self.segments.n / 2 { 1.0 } else { 2.0 };
-        sides * scale * self.sum(k) / as_f64(self.done.max(1))
+    /// Writes S of the segments so far; `scale` is 1/(fs·Σw²) times the square of volts per count.
+    pub(super) fn density(&mut self, scale: f64, out: &mut [f64]) {
+        let per_segment = scale / as_f64(self.done.max(1));
+        let last = self.segments.n / 2;
+        let sums = self.sums();
+        for (s, sum) in out.iter_mut().zip(sums) {
+            *s = 2.0 * per_segment * sum;
+        }
+        for k in [0, last] {
+            out[k] = per_segment * sums[k];
+        }
     }
+}
+
+/// z = w·(a + ib), with b = 0 where there is no second segment.
+fn pair(z: &mut [Complex<f32>], first: &[f32], second: Option<&[f32]>, window: &[f32]) {
+    widest(
+        #[inline(always)]
+        || match second {
+            Some(second) => {
+                for (((z, a), b), w) in z.iter_mut().zip(first).zip(second).zip(window) {
+                    *z = Complex::new(a * w, b * w);
+                }
+            }
+            None => {
+                for ((z, a), w) in z.iter_mut().zip(first).zip(window) {
+                    *z = Complex::new(a * w, 0.0);
+                }
+            }
+        },
+    );
+}
+
+/// Adds |z|², or begins anew with it.
+fn add_squares(sums: &mut [f32], z: &[Complex<f32>], anew: bool) {
+    widest(
+        #[inline(always)]
+        || {
+            let squares = sums.iter_mut().zip(z.iter().map(|z| z.re * z.re + z.im * z.im));
+            if anew {
+                squares.for_each(|(sum, square)| *sum = square);
+            } else {
+                squares.for_each(|(sum, square)| *sum += square);
+            }
+        },
+    );
 }

@@ -9,15 +9,23 @@ use std::f64::consts::TAU;
 use std::ops::Range;
 
 use super::plan::single;
+use super::wide::widest;
 use super::{Window, as_f64};
 
 /// Samples summed in single precision before folding into double precision.
 pub(super) const BLOCK: usize = 256;
 
-/// Window times carrier of one stretch length.
+/// Sums of a block that run beside each other: two of the widest registers in common use.
+const LANES: usize = 16;
+
+/// Window of one stretch length, and the carrier over one block: both small, so that the samples'
+/// neighbours in the nearest caches stay there.
 pub(super) struct ToneTable {
-    cos: Vec<f32>,
-    sin: Vec<f32>,
+    window: Vec<f32>,
+    cos: [f32; BLOCK],
+    sin: [f32; BLOCK],
+    /// Cosine and sine of the carrier where each block begins.
+    begins: Vec<[f64; 2]>,
     scale: f64,
 }
 
@@ -28,8 +36,10 @@ impl ToneTable {
         let sum: f64 = weights.iter().sum();
         let turn = |n: usize| TAU * (cycles * as_f64(n)).fract();
         Self {
-            cos: (0..len).map(|n| single(weights[n] * turn(n).cos())).collect(),
-            sin: (0..len).map(|n| single(weights[n] * turn(n).sin())).collect(),
+            window: weights.into_iter().map(single).collect(),
+            cos: std::array::from_fn(|n| single(turn(n).cos())),
+            sin: std::array::from_fn(|n| single(turn(n).sin())),
+            begins: (0..len).step_by(BLOCK).map(|n| [turn(n).cos(), turn(n).sin()]).collect(),
             scale: if sum > 0.0 { 2.0 / (sum * sum) } else { 0.0 },
         }
     }
@@ -39,7 +49,7 @@ impl ToneTable {
     /// # Panics
     /// When `x` has another length than the table.
     pub(super) fn power(&self, x: &[f32]) -> f64 {
-        assert_eq!(x.len(), self.cos.len(), "a tone table serves one length");
+        assert_eq!(x.len(), self.window.len(), "a tone table serves one length");
         let mut sum = ToneSum::default();
         self.add(&mut sum, x);
         self.power_of(&sum)
@@ -48,18 +58,19 @@ impl ToneTable {
     /// Adds what has come since the last time of the stretch `so_far`, block by block; what is left
     /// of a block only when the stretch is whole.
     pub(super) fn add(&self, sum: &mut ToneSum, so_far: &[f32]) {
-        let len = self.cos.len();
+        let len = self.window.len();
         while sum.done + BLOCK <= so_far.len() || (so_far.len() == len && sum.done < len) {
             let block = sum.done..(sum.done + BLOCK).min(so_far.len());
-            sum.re += f64::from(dot(&so_far[block.clone()], &self.cos[block.clone()]));
-            sum.im += f64::from(dot(&so_far[block.clone()], &self.sin[block.clone()]));
+            let (x, window) = (&so_far[block.clone()], &self.window[block.clone()]);
+            sum.turn(x, window, (&self.cos, &self.sin), self.begins[block.start / BLOCK]);
             sum.done = block.end;
         }
     }
 
     /// Power of the tone in a whole stretch that was added.
     pub(super) fn power_of(&self, sum: &ToneSum) -> f64 {
-        (sum.re * sum.re + sum.im * sum.im) * self.scale
+        let [re, im] = [sum.re, sum.im].map(|lanes| lanes.iter().sum::<f64>());
+        (re * re + im * im) * self.scale
     }
 }
 
@@ -67,21 +78,47 @@ impl ToneTable {
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct ToneSum {
     done: usize,
-    re: f64,
-    im: f64,
+    re: [f64; LANES],
+    im: [f64; LANES],
 }
 
-/// Σ a·b over a block, in eight lanes so that it is fast and its order is fixed.
-fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut lanes = [0.0_f32; 8];
-    let (head, tail) = (a.chunks_exact(8), b.chunks_exact(8));
-    let rest: f32 = head.remainder().iter().zip(tail.remainder()).map(|(x, y)| x * y).sum();
-    for (x, y) in head.zip(tail) {
-        for lane in 0..8 {
-            lanes[lane] += x[lane] * y[lane];
-        }
+impl ToneSum {
+    /// Adds Σ w·x·(cos + i sin) of a block, turned by what the carrier had turned when it began.
+    // In line, the tables would be loaded into registers before it is known that they are not wanted.
+    #[inline(never)]
+    fn turn(
+        &mut self,
+        x: &[f32],
+        window: &[f32],
+        (cos, sin): (&[f32; BLOCK], &[f32; BLOCK]),
+        [begin_cos, begin_sin]: [f64; 2],
+    ) {
+        widest(
+            #[inline(always)]
+            || {
+                let (mut re, mut im) = ([0.0_f32; LANES], [0.0_f32; LANES]);
+                let (chunks, rest) = x.as_chunks::<LANES>();
+                let (windows, last) = window.as_chunks::<LANES>();
+                let carrier = cos.as_chunks::<LANES>().0.iter().zip(sin.as_chunks::<LANES>().0);
+                for ((x, w), (cos, sin)) in chunks.iter().zip(windows).zip(carrier) {
+                    for lane in 0..LANES {
+                        re[lane] += x[lane] * w[lane] * cos[lane];
+                        im[lane] += x[lane] * w[lane] * sin[lane];
+                    }
+                }
+                let done = x.len() - rest.len();
+                for (lane, (x, w)) in rest.iter().zip(last).enumerate() {
+                    re[lane] += x * w * cos[done + lane];
+                    im[lane] += x * w * sin[done + lane];
+                }
+                for lane in 0..LANES {
+                    let (re, im) = (f64::from(re[lane]), f64::from(im[lane]));
+                    self.re[lane] += re * begin_cos - im * begin_sin;
+                    self.im[lane] += re * begin_sin + im * begin_cos;
+                }
+            },
+        );
     }
-    lanes.iter().sum::<f32>() + rest
 }
 
 /// Position of the highest of √S within `bins`, refined, in bins.

@@ -7,6 +7,7 @@
 
 use super::plan::{Plan, single};
 use super::tone::{BLOCK, ToneSum};
+use super::wide::widest;
 use super::{Measured, as_f64};
 
 /// Share of clipped samples in the gate above which a pulse counts as clipped.
@@ -15,19 +16,22 @@ const CLIPPED_SHARE: f64 = 1e-4;
 /// Clipped samples in a row from which a pulse counts as clipped.
 const CLIPPED_RUN: usize = 3;
 
+/// Numbers of a block that are looked at beside each other.
+const LANES: usize = 16;
+
 /// What was seen of a gate so far.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Watch {
     done: usize,
-    finite: bool,
     middle: f64,
     clipped: usize,
     run: usize,
     longest: usize,
-    least: f32,
-    most: f32,
-    sum: f64,
-    squares: f64,
+    least: [f32; LANES],
+    most: [f32; LANES],
+    /// Σ(x − middle); not finite exactly when a sample is not: no gate of binary32 numbers overflows.
+    sums: [f64; LANES],
+    squares: [f64; LANES],
     whole: ToneSum,
     first_third: ToneSum,
     last_third: ToneSum,
@@ -38,15 +42,14 @@ impl Watch {
     pub(super) fn new() -> Self {
         Self {
             done: 0,
-            finite: true,
             middle: 0.0,
             clipped: 0,
             run: 0,
             longest: 0,
-            least: f32::INFINITY,
-            most: f32::NEG_INFINITY,
-            sum: 0.0,
-            squares: 0.0,
+            least: [f32::INFINITY; LANES],
+            most: [f32::NEG_INFINITY; LANES],
+            sums: [0.0; LANES],
+            squares: [0.0; LANES],
             whole: ToneSum::default(),
             first_third: ToneSum::default(),
             last_third: ToneSum::default(),
@@ -72,19 +75,17 @@ impl Watch {
 
     /// Whether every sample of the gate so far is a finite number.
     pub(super) fn is_finite(&self, so_far: &[f32]) -> bool {
-        self.finite && so_far[self.done..].iter().all(|x| x.is_finite())
+        self.sums.iter().all(|sum| sum.is_finite())
+            && so_far[self.done..].iter().all(|x| x.is_finite())
     }
 
-    fn look(&mut self, plan: &Plan, block: &[f32]) {
+    fn look(&mut self, plan: &Plan, x: &[f32]) {
         let [low, high] = plan.spec.receive.full_scale_counts.map(single);
         if self.done == 0 {
-            self.middle = f64::from(block[0]);
+            self.middle = f64::from(x[0]);
         }
-        self.finite &= block.iter().fold(true, |all, x| all & x.is_finite());
-        let (least, most) = extremes(block);
-        (self.least, self.most) = (self.least.min(least), self.most.max(most));
-        if least <= low || most >= high {
-            for &x in block {
+        if self.add(x, low, high) {
+            for &x in x {
                 self.run = if x <= low || x >= high { self.run + 1 } else { 0 };
                 self.clipped += usize::from(self.run > 0);
                 self.longest = self.longest.max(self.run);
@@ -92,9 +93,44 @@ impl Watch {
         } else {
             self.run = 0;
         }
-        let (sum, squares) = moments(block, self.middle);
-        self.sum += sum;
-        self.squares += squares;
+    }
+
+    /// Extremes and moments of a block, in lanes so that it is fast and its order is fixed; whether
+    /// a sample is clipped.
+    fn add(&mut self, x: &[f32], low: f32, high: f32) -> bool {
+        let middle = self.middle;
+        widest(
+            #[inline(always)]
+            || {
+                let (mut least, mut most) = ([f32::INFINITY; LANES], [f32::NEG_INFINITY; LANES]);
+                let (mut sums, mut squares) = ([0.0; LANES], [0.0; LANES]);
+                let mut look = |lane: usize, x: f32| {
+                    least[lane] = if x < least[lane] { x } else { least[lane] };
+                    most[lane] = if x > most[lane] { x } else { most[lane] };
+                    let off = f64::from(x) - middle;
+                    sums[lane] += off;
+                    squares[lane] += off * off;
+                };
+                let (chunks, rest) = x.as_chunks::<LANES>();
+                for chunk in chunks {
+                    for (lane, &x) in chunk.iter().enumerate() {
+                        look(lane, x);
+                    }
+                }
+                for (lane, &x) in rest.iter().enumerate() {
+                    look(lane, x);
+                }
+                let mut clipped = false;
+                for lane in 0..LANES {
+                    self.sums[lane] += sums[lane];
+                    self.squares[lane] += squares[lane];
+                    self.least[lane] = self.least[lane].min(least[lane]);
+                    self.most[lane] = self.most[lane].max(most[lane]);
+                    clipped |= (least[lane] <= low) | (most[lane] >= high);
+                }
+                clipped
+            },
+        )
     }
 
     /// Writes what a whole gate showed; `square` is that of the volts per count.
@@ -104,49 +140,18 @@ impl Watch {
         m.last_third_v2 = square * plan.third_tone.power_of(&self.last_third);
         let [low, high] = plan.spec.receive.full_scale_counts;
         let n = as_f64(plan.gate.len);
-        let variance = self.squares / n - (self.sum / n) * (self.sum / n);
-        m.mean_counts = self.middle + self.sum / n;
+        let [sum, squares] = [self.sums, self.squares].map(|lanes| lanes.iter().sum::<f64>());
+        let least = self.least.into_iter().fold(f32::INFINITY, f32::min);
+        let most = self.most.into_iter().fold(f32::NEG_INFINITY, f32::max);
+        let variance = squares / n - (sum / n) * (sum / n);
+        m.mean_counts = self.middle + sum / n;
         m.dead = if plan.spec.receive.sample_format.is_integer() {
             variance < 1.0 / 12.0
         } else {
-            self.least >= self.most
+            least >= most
         };
         m.clipped_share = as_f64(self.clipped) / n;
         m.clipped = self.longest >= CLIPPED_RUN || m.clipped_share > CLIPPED_SHARE;
-        m.peak_share = (f64::from(self.most) / high).max(f64::from(self.least) / low);
+        m.peak_share = (f64::from(most) / high).max(f64::from(least) / low);
     }
-}
-
-/// Sum and sum of squares of a block about `middle`, in eight lanes so that the order is fixed.
-fn moments(block: &[f32], middle: f64) -> (f64, f64) {
-    let (mut sums, mut squares) = ([0.0; 8], [0.0; 8]);
-    let (eights, rest) = block.as_chunks::<8>();
-    for eight in eights {
-        for lane in 0..8 {
-            let off = f64::from(eight[lane]) - middle;
-            sums[lane] += off;
-            squares[lane] += off * off;
-        }
-    }
-    for &x in rest {
-        let off = f64::from(x) - middle;
-        sums[0] += off;
-        squares[0] += off * off;
-    }
-    (sums.iter().sum(), squares.iter().sum())
-}
-
-/// Lowest and highest of a block, in eight lanes.
-fn extremes(block: &[f32]) -> (f32, f32) {
-    let (mut least, mut most) = ([f32::INFINITY; 8], [f32::NEG_INFINITY; 8]);
-    let (eights, rest) = block.as_chunks::<8>();
-    for eight in eights {
-        for lane in 0..8 {
-            least[lane] = if eight[lane] < least[lane] { eight[lane] } else { least[lane] };
-            most[lane] = if eight[lane] > most[lane] { eight[lane] } else { most[lane] };
-        }
-    }
-    let low = least.iter().chain(rest).copied().fold(f32::INFINITY, f32::min);
-    let high = most.iter().chain(rest).copied().fold(f32::NEG_INFINITY, f32::max);
-    (low, high)
 }
