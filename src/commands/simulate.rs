@@ -225,7 +225,7 @@ impl TruthTable {
                 truth.coated.to_string(),
                 truth.broken.to_string(),
                 truth.destroyed.to_string(),
-                number(Some(truth.largest_ratio)),
+                number(truth.largest_ratio),
                 truth.inertial_collapses.to_string(),
                 power(Quantity::Harmonic),
                 power(Quantity::Ultraharmonic),
