@@ -85,7 +85,7 @@ fn period(curves: &Curves) -> String {
         Some(1) => "every cycle alike".to_owned(),
         Some(2) => "every second alike".to_owned(),
         Some(cycles) => format!("alike after {cycles} cycles"),
-        None => format!("no period in {PATIENT} cycles"),
+        None => format!("no period in {PATIENT}"),
     }
 }
 
