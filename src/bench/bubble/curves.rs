@@ -165,9 +165,10 @@ mod tests {
             assert_eq!(made.radius_m.len(), 64 * POINTS + 1);
             made.period_cycles
         };
-        // COMPUTED with SciPy: solve_ivp(DOP853, rtol 1e-9), strobed once a cycle; 1.9 µm: states 12 cycles
-        // apart differ by 2e-2 after 128 cycles and by 3.5e-6 after 200; 2 µm at 0.22 MPa: by 0.5 or
-        // more at any distance up to 24, after 600
+        // COMPUTED with SciPy: solve_ivp(DOP853, rtol 1e-10), strobed once a cycle; 1.9 µm: ln R 12 cycles
+        // apart differs by 1.2e-2 after 128 cycles, by 3.7e-5 after 300 and by 2e-7 after 500; 2 µm at
+        // 0.22 MPa, rtol 1e-9: by 0.5 or more at any distance up to 24, after 600; by 4e-9 at 2 cycles
+        // and 0.16 MPa, by 1e-11 at 1 and 0.30 MPa, after 200
         assert_eq!(found(1.9e-6, 300.0), Some(12));
         assert_eq!(found(2e-6, 160.0), Some(2));
         assert_eq!(found(2e-6, 220.0), None);
