@@ -32,7 +32,7 @@ pub struct ScenePulse {
     /// Device time of that sample since the scene's start, ns.
     pub time_ns: u64,
     /// Drive as the amplifier gave it, MPa.
-    pub(super) given_mpa: f64,
+    pub given_mpa: f64,
     /// Level of the electronics' noise over its mean, and the gain over that at the start, dB.
     pub(super) noise_db: f64,
     pub(super) gain_db: f64,

@@ -223,10 +223,18 @@ fn reflections(
         energy += reflected * reflected;
         response.push(Complex::new(reflected, 0.0));
     }
-    let scale =
-        if energy > 0.0 { libm::sqrt(libm::pow(10.0, share_db / 10.0) / energy) } else { 0.0 };
+    // What the record cuts off takes its part of the share with it.
+    let kept = kept(fall, [as_f64(tail), libm::floor(decay_s * rate_hz)]);
+    let share = kept * libm::pow(10.0, share_db / 10.0);
+    let scale = if energy > 0.0 { libm::sqrt(share / energy) } else { 0.0 };
     response.iter_mut().for_each(|part| *part *= scale);
     response
+}
+
+/// Energy of so many samples of an envelope over that of all, up to the decay time.
+fn kept(fall: f64, [tail, whole]: [f64; 2]) -> f64 {
+    let energy = |samples: f64| -libm::expm1(2.0 * samples * libm::log(fall));
+    if tail < whole { energy(tail) / energy(whole) } else { 1.0 }
 }
 
 #[cfg(test)]
@@ -322,6 +330,24 @@ mod tests {
         assert!((share / 0.251_188_643 - 1.0).abs() < 1e-6, "{share}");
         let left = 10.0 * libm::log10(share / energy(101 + 3333));
         assert!((left - 20.0).abs() < 0.6, "{left}");
+    }
+
+    #[test]
+    fn reflections_that_outlast_the_record_take_their_part_of_the_share_with_them() {
+        let mut click = vec![0.0; 30_000];
+        click[0] = 1.0;
+        for (share_db, decay_s) in [(0.0, 5e-3), (0.0, 0.1), (-10.0, 1.0), (0.0, 100.0)] {
+            let reverberation = Some(Reverberation { share_db, decay_s });
+            let volts = heard(&Way { reverberation, ..way(None, None) }, &click);
+            // Closed form: of an energy that falls by 60 dB in the decay time, 1 − 10^(−6t/decay) in t.
+            let part = -libm::expm1(-6.0 * 10.0_f64.ln() * 30_000.0 / RATE_HZ / decay_s);
+            let expected = libm::pow(10.0, share_db / 10.0) * part;
+            let found = volts[1..].iter().map(|v| v * v).sum::<f64>();
+            assert!(
+                (found / expected - 1.0).abs() < 1e-3,
+                "{found} of {decay_s} s, not {expected}"
+            );
+        }
     }
 
     #[test]

@@ -89,6 +89,8 @@ impl Scene {
         check_channels(spec, &setup)?;
         let repetition_hz = positive("drive.repetition_hz", spec.repetition_hz)?;
         let timing = timing(spec, &setup)?;
+        let highest_mpa = steps.iter().map(|step| step.drive_mpa).fold(0.0, f64::max);
+        setup.amplifier.check_shock(highest_mpa)?;
         for step in &steps {
             within("step.drive_mpa", step.drive_mpa, [0.0, HIGHEST_MPA])?;
             within("step.pause_s", step.pause_s, [0.0, LONGEST_PAUSE_S])?;
@@ -294,7 +296,7 @@ const RADIUS_RATIO: f64 = 1.14;
 const PRESSURE_RATIO: f64 = 1.11;
 /// Radii reach so many standard deviations to either side, pressures so many of the drive's wander.
 const REACH: f64 = 2.5;
-const WANDER_REACH: f64 = 4.0;
+pub(super) const WANDER_REACH: f64 = 4.0;
 /// A drive for the library of a scene that has none, Pa.
 const NO_DRIVE_PA: f64 = 1e5;
 

@@ -56,7 +56,7 @@ pub struct Amplifier {
     /// Its own harmonics from the second on, dB re the fundamental.
     pub harmonics_db: Vec<f64>,
     /// σ of the propagation harmonics per drive, 1/MPa: amplitude of harmonic h over that of the
-    /// fundamental (hσ/2)^(h−1)/h!, the first term of Fubini's series for a wave before its shock
+    /// fundamental J_h(hσ)/(h·J_1(σ)), Fubini's series for a wave before its shock, σ below 1
     /// (Fubini 1935; in English: Blackstock, J. Acoust. Soc. Am. 39, 1019, 1966).
     pub shock_per_mpa: f64,
     /// Amplitude that the drive leaves in the receive channels by wire, V/MPa, for as long as it lasts.
@@ -156,12 +156,28 @@ impl Setup {
         Ok(())
     }
 
-    /// How near to the focus a receiver may be, m: twice as far as any bubble.
+    /// How near to the focus a receiver may be, m: twice as far as any bubble, and never nearer to one
+    /// than sound is computed for.
     #[must_use]
     pub fn nearest_m(&self) -> f64 {
-        let population = &self.population;
-        let reach = libm::sqrt(libm::log2(1.0 / population.least_share).max(0.0));
-        2.0 * reach * population.focus.axial_half_m.max(population.focus.lateral_half_m)
+        let furthest_m = self.population.furthest_m();
+        furthest_m + furthest_m.max(super::bubble::sound::NEAREST_M)
+    }
+}
+
+impl Amplifier {
+    /// The largest σ that pulses at a drive as set can have, MPa: with what the amplitude wanders.
+    #[must_use]
+    pub fn highest_sigma(&self, drive_mpa: f64) -> f64 {
+        self.shock_per_mpa * drive_mpa * (1.0 + super::scene::WANDER_REACH * self.wander)
+    }
+
+    /// Looks whether waves at a drive stay before their shock.
+    pub(super) fn check_shock(&self, drive_mpa: f64) -> Result<(), SceneError> {
+        let value = self.highest_sigma(drive_mpa);
+        let (name, bound) =
+            ("amplifier.shock_per_mpa times the highest drive", "below 1".to_owned());
+        if value < 1.0 { Ok(()) } else { Err(SceneError::Bound { name, value, bound }) }
     }
 }
 

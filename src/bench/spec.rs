@@ -1,8 +1,8 @@
 //! What the bench is asked, checked: drive, receive chain, and the times of a record.
 
-use super::bubble::BubbleError;
+use super::bubble::{BubbleError, limits};
 use super::setup::Setup;
-use crate::signal::{SampleFormat, SignalSpec, as_f64};
+use crate::signal::{ReceiveSpec, SampleFormat, SignalSpec, SpecFault, as_f64};
 
 /// What a record has after burst and gate, s.
 const AFTER_S: f64 = 0.1e-3;
@@ -18,6 +18,82 @@ pub struct SceneSpec {
     pub pulse_s: f64,
     /// Bursts a second, Hz.
     pub repetition_hz: f64,
+}
+
+/// Length of a record, s.
+#[must_use]
+pub fn record_s(receive: &ReceiveSpec, pulse_s: f64) -> f64 {
+    receive.pretrigger_s + pulse_s.max(receive.gate_end_s) + AFTER_S
+}
+
+/// Whether records fit between two pulses: a record takes its samples by the converter's clock, which runs
+/// by so many millionths faster than the drive's.
+#[must_use]
+pub fn records_fit(
+    receive: &ReceiveSpec,
+    pulse_s: f64,
+    repetition_hz: f64,
+    clock_ppm: f64,
+) -> bool {
+    let record = nearest(record_s(receive, pulse_s) * receive.sample_rate_hz);
+    let rate_hz = receive.sample_rate_hz * (1.0 + 1e-6 * clock_ppm);
+    f64_of(record) <= libm::floor(rate_hz / repetition_hz + 1e-6)
+}
+
+impl SceneSpec {
+    /// What the bench cannot take of a configuration, whatever stands on it: the first fault at its
+    /// keys.
+    ///
+    /// # Errors
+    /// That.
+    pub fn check(&self) -> Result<(), SpecFault> {
+        let receive = &self.signal.receive;
+        let format = receive.sample_format;
+        if format != SampleFormat::Ri16Le {
+            let message = format!(
+                "`receive.sample_format` is {:?}, must be \"ri16_le\": the simulated bench writes no \
+                 other",
+                format.name()
+            );
+            return fault(&["receive.sample_format"], message);
+        }
+        let frequency_hz = self.signal.drive_frequency_hz;
+        let cycles = libm::round(self.pulse_s * frequency_hz);
+        let record_s = record_s(receive, self.pulse_s);
+        let samples = record_s * receive.sample_rate_hz * as_f64(receive.channels);
+        let most_hz = limits::MOST_SAMPLES_A_CYCLE * frequency_hz;
+        let fits = records_fit(receive, self.pulse_s, self.repetition_hz, 0.0);
+        let most_s = if fits { record_s } else { 1.0 / self.repetition_hz };
+        let frequency: &[&str] = &["drive.frequency_hz"];
+        let burst: &[&str] = &["drive.pulse_s", "drive.frequency_hz"];
+        let record: &[&str] = &["receive.gate_end_s", "drive.repetition_hz"];
+        let rate: &[&str] = &["receive.sample_rate_hz", "drive.frequency_hz"];
+        let size: &[&str] = &["receive.sample_rate_hz", "receive.channels"];
+        let full = receive.full_scale_counts;
+        for (keys, what, value, [low, high]) in [
+            (frequency, "`drive.frequency_hz`", frequency_hz, limits::DRIVE_HZ),
+            (burst, "`drive.pulse_s`", self.pulse_s, [0.0, limits::LONGEST_BURST_S]),
+            (burst, "a burst's cycles", cycles, [1.0, f64::INFINITY]),
+            (rate, "`receive.sample_rate_hz`", receive.sample_rate_hz, [0.0, most_hz]),
+            (record, "a record's length, s,", record_s, [0.0, most_s]),
+            (size, "a record's samples of all channels", samples, [1.0, MOST_SAMPLES]),
+            (&["receive.full_scale_counts"], "the lowest count", full[0], [-32_768.0, 0.0]),
+            (&["receive.full_scale_counts"], "the highest count", full[1], [0.0, 32_767.0]),
+        ] {
+            if !(value >= low && value <= high) {
+                let message = format!(
+                    "{what} is {value}, must be from {low} to {high} for the simulated bench"
+                );
+                return fault(keys, message);
+            }
+        }
+        Ok(())
+    }
+}
+
+fn fault(keys: &[&str], message: String) -> Result<(), SpecFault> {
+    let keys = keys.iter().map(|key| (*key).to_owned()).collect();
+    Err(SpecFault { keys, message, help: None })
 }
 
 /// Why there is no scene.
@@ -94,14 +170,20 @@ pub(super) fn timing(spec: &SceneSpec, setup: &Setup) -> Result<Timing, SceneErr
     let rate_hz = nominal_hz * (1.0 + 1e-6 * setup.electronics.clock_ppm);
     let pretrigger_s = within("receive.pretrigger_s", receive.pretrigger_s, [0.0, 1e3])?;
     let burst_s = positive("drive.pulse_s", spec.pulse_s)?;
-    let gate_end_s = within("receive.gate_end_s", receive.gate_end_s, [0.0, 1e3])?;
     let frequency_hz = within(
         "drive.frequency_hz",
         positive("drive.frequency_hz", spec.signal.drive_frequency_hz)?,
         [0.0, 0.5 * rate_hz],
     )?;
-    let record_s = pretrigger_s + burst_s.max(gate_end_s) + AFTER_S;
-    within("the record's length in seconds", record_s, [0.0, 1.0 / spec.repetition_hz])?;
+    within("receive.gate_end_s", receive.gate_end_s, [0.0, 1e3])?;
+    let record_s = record_s(receive, burst_s);
+    let clock_ppm = setup.electronics.clock_ppm;
+    if !records_fit(receive, burst_s, spec.repetition_hz, clock_ppm) {
+        let (name, value) = ("the record's length in seconds", record_s);
+        let period_s = rate_hz / nominal_hz / spec.repetition_hz;
+        let bound = format!("from 0 to {period_s}");
+        return Err(SceneError::Bound { name, value, bound });
+    }
     let samples = record_s * nominal_hz;
     within(
         "the record's samples of all channels",

@@ -7,6 +7,8 @@ use super::setup::{Amplifier, Electronics, Receiver};
 use super::*;
 use crate::signal::{BandSpec, ReceiveSpec, SampleFormat, SignalSpec, SpectrumSpec, Window};
 
+mod edges;
+
 const VOLTS: f64 = 6.103_515_625e-5;
 
 fn spec() -> SceneSpec {

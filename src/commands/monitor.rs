@@ -142,16 +142,18 @@ impl Signals {
         Ok(Self {})
     }
 
+    /// The next of them.
     #[cfg(unix)]
-    async fn next(&mut self) -> Why {
+    pub(super) async fn next(&mut self) -> Why {
         tokio::select! {
             _ = self.interrupt.recv() => Why::Interrupt,
             _ = self.terminate.recv() => Why::Terminate,
         }
     }
 
+    /// The next of them.
     #[cfg(not(unix))]
-    async fn next(&mut self) -> Why {
+    pub(super) async fn next(&mut self) -> Why {
         // Where this cannot be waited for, only the analysis ends the command.
         match tokio::signal::ctrl_c().await {
             Ok(()) => Why::Interrupt,

@@ -1,16 +1,19 @@
 //! `simmer simulate`: a scenario of the simulated bench becomes a recording whose truth is known.
 
+mod unfinished;
+
 use std::fs::File;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use self::unfinished::{Ending, Progress, Unfinished, free};
 use super::replay::default_workers;
 use super::{CONFIG, Failure, Prepared, RUNNING, USAGE, cannot_create, prepare, say};
 use crate::bench::bubble::{Bubble, BubbleError, curves};
 use crate::bench::{Part, Scene, SceneError, SceneSpec, Setup};
 use crate::config::scenario::{self, Scenario};
-use crate::config::{Diagnosis, Settings};
+use crate::config::{Diagnosis, Level, Settings};
 use crate::detect::{Act, Event, What};
 use crate::engine::scene::{self, Made};
 use crate::ingest::{SigmfWriter, read_loss};
@@ -22,6 +25,8 @@ use crate::signal::Quantity;
 const RECORDING: &str = "recording";
 const TRUTH: &str = "truth.csv";
 const ACTS: &str = "acts.ndjson";
+/// All names; metadata make a recording of samples and come last.
+const NAMES: &[&str] = &["recording.sigmf-data", TRUTH, ACTS, "recording.sigmf-meta"];
 /// Most drives of a picture, and cycles that a bubble is followed for.
 const MOST_ROWS: usize = 8;
 const CYCLES: usize = 64;
@@ -31,19 +36,20 @@ const CYCLES: usize = 64;
 #[command(
     after_help = "Writes into the folder: recording.sigmf-meta and recording.sigmf-data; truth.csv, a row for each \
 pulse and channel with what the bubbles did and what they alone would have given in each quantity, V2 at the \
-converter; acts.ndjson with the injections, if there are any.
+converter; acts.ndjson with the injections, if there are any. Files get their names when all are whole; until then, and
+after SIGINT, SIGTERM or a failure, nothing of them is there.
 
 Example:
   simmer simulate config/scenarios/open-water.toml --out out/open-water
   simmer replay -c config/bench-phantom.toml --acts out/open-water/acts.ndjson \\
       --out out/open-water-judged out/open-water/recording.sigmf-meta
-  simmer simulate config/scenarios/open-water.toml --picture out/one-bubble.svg --radius-um 1.9"
+  simmer simulate config/scenarios/open-water.toml --picture out/one-bubble.svg --radius-um 2"
 )]
 pub struct Simulate {
     /// Scenario (TOML)
     #[arg(value_name = "SCENARIO")]
     pub scenario: PathBuf,
-    /// Folder to write into; it must not hold a recording of this kind already
+    /// Folder to write into; it must not hold any of these files already
     #[arg(long, value_name = "DIR", required_unless_present = "picture")]
     pub out: Option<PathBuf>,
     /// Write one picture (SVG) instead of or beside it: radius, radiated pressure and spectrum of one free
@@ -94,40 +100,89 @@ impl Simulate {
         let prepared = prepare(&folder.join(&scenario.configuration))?;
         let loss = scenario.plate_loss_file.as_ref().map(|file| read_loss(&folder.join(file)));
         let settings = &prepared.loaded.settings;
+        scene_spec(settings).check().map_err(|fault| {
+            let shown = prepared.loaded.diagnostic(Level::Fault, &fault);
+            Failure::new(CONFIG, shown.to_string())
+        })?;
         let setup = scenario.setup(settings, loss.transpose()?)?;
-        if let Some(path) = &self.picture {
-            let median_m = setup.population.median_radius_m;
-            let radius_m = self.radius_um.map_or(median_m, |radius| radius * 1e-6);
-            let svg = picture(&scenario, &setup, (radius_m, settings.drive.frequency_hz)).map_err(
-                |error| match self.radius_um {
-                    Some(_) => Failure::new(USAGE, format!("--radius-um: {error}")),
-                    None => scenario.fault(error).into(),
-                },
-            )?;
+        let ending = Ending::listen()?;
+        let unfinished = self.out.as_ref().map(|out| Unfinished::begin(out, NAMES)).transpose()?;
+        let picture = self.picture(&scenario, &setup, settings.drive.frequency_hz)?;
+        if let Some(unfinished) = unfinished {
+            self.recording(&scenario, &prepared, setup, &unfinished.folder, &ending)?;
+            unfinished.keep()?;
+        }
+        if let Some((path, svg)) = picture {
             let folder = path.parent().unwrap_or(Path::new(""));
             std::fs::create_dir_all(folder)
                 .and_then(|()| File::create_new(path))
                 .and_then(|mut file| file.write_all(svg.as_bytes()))
                 .map_err(|error| cannot_create(path, error))?;
         }
-        let Some(out) = &self.out else { return Ok(0) };
+        Ok(0)
+    }
+
+    /// The picture that is wanted, and where to.
+    fn picture(
+        &self,
+        scenario: &Scenario,
+        setup: &Setup,
+        frequency_hz: f64,
+    ) -> Result<Option<(&Path, String)>, Failure> {
+        let Some(path) = &self.picture else { return Ok(None) };
+        free(path)?;
+        let median_m = setup.population.median_radius_m;
+        let radius_m = self.radius_um.map_or(median_m, |radius| radius * 1e-6);
+        match picture(scenario, setup, (radius_m, frequency_hz)) {
+            Ok(svg) => Ok(Some((path, svg))),
+            Err(error) => Err(match self.radius_um {
+                Some(_) => Failure::new(USAGE, format!("--radius-um: {error}")),
+                None => scenario.fault(error).into(),
+            }),
+        }
+    }
+
+    /// Makes the recording and what stands beside it in a folder.
+    fn recording(
+        &self,
+        scenario: &Scenario,
+        prepared: &Prepared,
+        setup: Setup,
+        folder: &Path,
+        ending: &Ending,
+    ) -> Result<(), Failure> {
         let seed = self.seed.unwrap_or(scenario.seed);
-        let scene = Scene::new(&scene_spec(settings), setup, scenario.steps.clone(), seed)
+        let spec = scene_spec(&prepared.loaded.settings);
+        let scene = Scene::new(&spec, setup, scenario.steps.clone(), seed)
             .map_err(|error| scenario.fault(error))?;
         let workers = self.workers.map_or_else(default_workers, usize::from);
-        scene::learn(&scene, workers, || false).map_err(|error| scenario.fault(error))?;
-        std::fs::create_dir_all(out).map_err(|error| cannot_create(out, error))?;
-        write(out, &prepared, &scene, workers).map_err(|failure| match failure.code {
+        let lessons = u64::try_from(scene.lessons().len()).unwrap_or(u64::MAX);
+        let progress = Progress::new("sounds of single bubbles", lessons);
+        let stop = || {
+            progress.step();
+            ending.wanted()
+        };
+        scene::learn(&scene, workers, stop).map_err(|error| scenario.fault(error))?;
+        ending.check()?;
+        write(folder, prepared, &scene, workers, ending).map_err(|failure| match failure.code {
             CONFIG => scenario.fault(failure.message).into(),
             _ => failure,
         })?;
+        let out = self.out.as_deref().unwrap_or(folder);
         say(&format!("{} pulses in {}", scene.pulse_count(), out.display()));
-        Ok(0)
+        Ok(())
     }
 }
 
 /// Writes recording, truth and acts.
-fn write(out: &Path, prepared: &Prepared, scene: &Scene, workers: usize) -> Result<(), Failure> {
+fn write(
+    out: &Path,
+    prepared: &Prepared,
+    scene: &Scene,
+    workers: usize,
+    ending: &Ending,
+) -> Result<(), Failure> {
+    let progress = Progress::new("pulses", scene.pulse_count());
     let volts_per_count = &prepared.plan.spec.receive.volts_per_count;
     let base = out.join(RECORDING);
     let mut writer = SigmfWriter::create(&base, &scene::stream(scene), volts_per_count)?;
@@ -135,6 +190,8 @@ fn write(out: &Path, prepared: &Prepared, scene: &Scene, workers: usize) -> Resu
     let mut acts = ActsFile { path: out.join(ACTS), file: None };
     let mut bytes = Vec::new();
     scene::make(scene, &prepared.plan, workers, |made: Made| -> Result<(), Failure> {
+        ending.check()?;
+        progress.step();
         if made.pulse.injection_before {
             acts.injection(&made)?;
         }
@@ -185,6 +242,7 @@ impl TruthTable {
             "target",
             "stage",
             "drive_mpa",
+            "given_mpa",
             "coupled",
             "bubbles",
             "coated",
@@ -220,12 +278,13 @@ impl TruthTable {
                 pulse.target.to_string(),
                 pulse.part.name().to_owned(),
                 pulse.drive_mpa.to_string(),
+                format!("{:.6}", pulse.given_mpa),
                 u8::from(pulse.coupled).to_string(),
                 truth.bubbles.to_string(),
                 truth.coated.to_string(),
                 truth.broken.to_string(),
                 truth.destroyed.to_string(),
-                number(Some(truth.largest_ratio)),
+                number(truth.largest_ratio),
                 truth.inertial_collapses.to_string(),
                 power(Quantity::Harmonic),
                 power(Quantity::Ultraharmonic),

@@ -78,17 +78,17 @@ impl Loaded {
     }
 }
 
-/// Why a configuration file gives no settings.
+/// Why a configuration or a scenario cannot be used.
 #[derive(Debug, thiserror::Error)]
 pub enum ConfigError {
     /// There is no such file.
-    #[error("cannot find the configuration {}", path.display())]
+    #[error("cannot find the file {}", path.display())]
     NotFound {
         /// The path as given.
         path: PathBuf,
     },
     /// The file is there and cannot be read.
-    #[error("cannot read the configuration {}: {source}", path.display())]
+    #[error("cannot read the file {}: {source}", path.display())]
     Unreadable {
         /// The path as given.
         path: PathBuf,

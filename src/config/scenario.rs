@@ -6,6 +6,7 @@
 
 mod bubbles;
 mod chain;
+mod crossing;
 mod steps;
 
 use std::path::{Path, PathBuf};
@@ -169,6 +170,7 @@ impl Scenario {
         self.radii(written);
         self.ramps(written, settings);
         self.positions(written, settings, &setup);
+        self.together(written, settings);
         (written.fault_count() == 0).then_some(setup)
     }
 
@@ -229,8 +231,8 @@ impl Scenario {
             let distance_m = norm([x, y, z]);
             if distance_m < nearest_m {
                 let message = format!(
-                    "`{path}` is {} m from the focus, must be at least {} m: twice as far as \
-                     bubbles are",
+                    "`{path}` is {} m from the focus, must be at least {} m: twice as far as the \
+                     furthest bubble, and 1 mm from it",
                     Plain(distance_m),
                     Plain(nearest_m)
                 );

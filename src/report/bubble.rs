@@ -4,7 +4,7 @@ use std::cmp::Ordering;
 use std::fmt::Write as _;
 
 use super::svg::{Picture, Place, short, tick, ticks};
-use crate::bench::bubble::Curves;
+use crate::bench::bubble::{Curves, curves::PATIENT};
 use crate::signal::as_f64;
 
 /// Height of a row's panels and of the whole row.
@@ -50,7 +50,7 @@ pub fn picture(radius_m: f64, frequency_hz: f64, rows: &[Driven]) -> String {
         let top = TOP + ROW * as_f64(place);
         let bottom = top + PANEL;
         picture.text("b", 2.0, top + 12.0, &format!("{} MPa", tick(row.drive_mpa)));
-        picture.text("s d", 2.0, top + 26.0, period(&row.curves));
+        picture.text("s d", 2.0, top + 26.0, &period(&row.curves));
         let largest = format!("to {} R0", tick((row.curves.largest_ratio * 100.0).round() / 100.0));
         picture.text("s d", 2.0, top + 39.0, &largest);
         let radii: Vec<f64> = row.curves.radius_m.iter().map(|radius| radius / radius_m).collect();
@@ -80,12 +80,12 @@ pub fn picture(radius_m: f64, frequency_hz: f64, rows: &[Driven]) -> String {
 }
 
 /// After how many cycles the motion repeats.
-fn period(curves: &Curves) -> &'static str {
+fn period(curves: &Curves) -> String {
     match curves.period_cycles {
-        Some(1) => "every cycle alike",
-        Some(2) => "every second alike",
-        Some(_) => "repeats later",
-        None => "never repeats",
+        Some(1) => "every cycle alike".to_owned(),
+        Some(2) => "every second alike".to_owned(),
+        Some(cycles) => format!("alike after {cycles} cycles"),
+        None => format!("no period in {PATIENT}"),
     }
 }
 
@@ -207,7 +207,8 @@ mod tests {
     #[test]
     fn a_row_a_drive_says_drive_period_and_largest_radius() {
         let svg = picture(2e-6, 0.7e6, &[driven(0.06, Some(1)), driven(0.3, None)]);
-        for words in ["0.06 MPa", "0.3 MPa", "every cycle alike", "never repeats", "to 1.1 R0"] {
+        for words in ["0.06 MPa", "0.3 MPa", "every cycle alike", "no period in 1024", "to 1.1 R0"]
+        {
             assert!(svg.contains(words), "{words}");
         }
         assert_eq!(svg.matches("class=\"v\"").count(), 6);

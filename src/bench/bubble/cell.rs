@@ -19,7 +19,7 @@ const SETTLE: usize = 4;
 /// Cycles after which no period is looked for any more, unless states a period apart have been closer
 /// than [`CLOSE`] for some cycles; and cycles after which it is given up then too.
 const SEARCH: usize = 64;
-const PATIENT: usize = 1024;
+pub(super) const PATIENT: usize = 1024;
 const CLOSE: f64 = 0.25;
 const CLOSE_FOR: usize = 12;
 /// Difference of ln x a period apart below which states that were not found to repeat are still creeping
@@ -68,8 +68,10 @@ pub struct Cell {
     pub broken_cycle: Option<f64>,
     /// Radius at rest after the pulse, over that before; below 1 where the shell broke.
     pub later_share: f64,
-    /// Inertial collapses before the steady part.
+    /// Inertial collapses before the steady part, and the cycles in which they lie; where the whole
+    /// burst is simulated, all of it, and what the ringing after it adds.
     pub early_collapses: u32,
+    pub(super) early_cycles: usize,
     /// Inertial collapses a cycle of the steady part.
     pub collapses_per_cycle: f64,
     /// Cycles of head and tail.
@@ -206,6 +208,7 @@ impl Mould {
         recorder.run(cycles + self.filter.margin())?;
         let mut cell = self.blank(&recorder.motion);
         cell.early_collapses = recorder.motion.course().inertial_collapses;
+        cell.early_cycles = self.burst_cycles;
         cell.head_cycles = cycles;
         cell.head = self.stretch(bubble, &recorder.cubes, 0, cycles);
         cell.head.fade(self.filter.grid);
@@ -248,6 +251,7 @@ impl Mould {
         let mut cell = self.blank(&recorder.motion);
         let (early, later) = (recorder.collapses[head], recorder.collapses[head + kept]);
         cell.early_collapses = early;
+        cell.early_cycles = head;
         cell.collapses_per_cycle = f64::from(later - early) / as_f64(kept);
         cell.period_cycles = found;
         cell.head_cycles = head;
@@ -298,6 +302,7 @@ impl Mould {
             broken_cycle: course.broken_s.map(|time_s| time_s * self.frequency_hz),
             later_share: course.broken_s.map_or(1.0, |_| motion.rest_share()),
             early_collapses: 0,
+            early_cycles: 0,
             collapses_per_cycle: 0.0,
             head_cycles: 0,
             tail_cycles: 0,

@@ -9,6 +9,7 @@ use std::sync::OnceLock;
 
 use super::cell::{Cell, Mould};
 use super::filter::usize_of;
+use super::limits;
 use super::liquid::{Bubble, BubbleError, Liquid, MOST_DRIVE_PA, Shell, within};
 use super::population::PopulationSpec;
 use crate::signal::as_f64;
@@ -17,8 +18,6 @@ use crate::signal::as_f64;
 pub const RADII_M: [f64; 2] = [5e-8, 1e-4];
 /// Most places of a grid.
 const MOST_PLACES: usize = 512;
-/// Most points a cell keeps of one cycle: the sample rate over the drive frequency is bounded by it.
-const MOST_SAMPLES_A_CYCLE: f64 = 1000.0;
 /// Standard deviations of the radius that [`Library::reachable`] looks at.
 const REACHED_SIGMAS: f64 = 3.5;
 
@@ -105,10 +104,11 @@ impl Library {
     pub fn new(spec: LibrarySpec) -> Result<Self, BubbleError> {
         spec.liquid.check()?;
         spec.shell.check()?;
-        let frequency_hz = within("frequency_hz", spec.frequency_hz, [1e4, 2e7])?;
-        let most = MOST_SAMPLES_A_CYCLE * frequency_hz;
+        let frequency_hz = within("frequency_hz", spec.frequency_hz, limits::DRIVE_HZ)?;
+        let most = limits::MOST_SAMPLES_A_CYCLE * frequency_hz;
         let sample_rate_hz = within("sample_rate_hz", spec.sample_rate_hz, [2.0, most])?;
-        let cycles = libm::round(within("burst_s", spec.burst_s, [0.0, 10.0])? * frequency_hz);
+        let burst_s = within("burst_s", spec.burst_s, [0.0, limits::LONGEST_BURST_S])?;
+        let cycles = libm::round(burst_s * frequency_hz);
         within("cycles of a burst", cycles, [1.0, 1e7])?;
         within("ramp_s", spec.ramp_s, [0.0, longest_ramp_s(frequency_hz, spec.burst_s)])?;
         within("polytropic_exponent", spec.polytropic_exponent, [1.0, 2.0])?;

@@ -22,6 +22,7 @@ mod equation;
 pub mod field;
 mod filter;
 pub mod library;
+pub mod limits;
 pub mod liquid;
 pub mod motion;
 pub mod population;

@@ -31,7 +31,8 @@ const MOST_STEPS: u64 = 200_000;
 const FIRST_STEP: f64 = 1e-4;
 const LEAST_STEP: f64 = 1e-14;
 /// An expansion to more than so many radii at rest, then a collapse below that radius, is counted as
-/// inertial: Flynn 1975 and Apfel 1981, Rmax/R0 of about 2; from memory.
+/// inertial: Flynn 1975 and Apfel 1981, Rmax/R0 of about 2; from memory. A bubble whose shell broke rests
+/// at a smaller radius from then on, that of its gas in a free bubble.
 pub const INERTIAL_RATIO: f64 = 2.0;
 /// How far ln x may lie beyond the bounds of an equation: a bubble that comes to rest on a kink of its
 /// shell's tension would change sides for ever. The tension is off by so small a share then.
@@ -68,7 +69,7 @@ pub struct Wall {
 pub struct Turn {
     /// When, s.
     pub time_s: f64,
-    /// Radius over that at rest.
+    /// Radius over that at rest; after a shell broke, over that of the free bubble that is left.
     pub ratio: f64,
     /// Whether it is a largest one.
     pub largest: bool,
@@ -77,7 +78,7 @@ pub struct Turn {
 /// What happened so far.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Course {
-    /// Largest radius over that at rest.
+    /// Largest radius over that at rest at its time: after a shell broke, of the free bubble that is left.
     pub largest_ratio: f64,
     /// Collapses after an expansion beyond [`INERTIAL_RATIO`].
     pub inertial_collapses: u32,
@@ -100,6 +101,8 @@ pub struct Motion {
     radius_m: f64,
     density_kg_per_m3: f64,
     pressure_pa: f64,
+    /// Radius at which it rests now over that at the start: 1 until a shell breaks.
+    rest: f64,
     expanded: bool,
     course: Course,
     keep: Option<Vec<Turn>>,
@@ -137,6 +140,7 @@ impl Motion {
             radius_m: bubble.radius_m,
             density_kg_per_m3: liquid.density_kg_per_m3,
             pressure_pa: drive.pressure_pa(),
+            rest: 1.0,
             expanded: false,
             course,
             keep: None,
@@ -294,7 +298,8 @@ impl Motion {
         if y < bounds[0] - SLACK || y > bounds[1] + SLACK {
             return self.leave(bounds, y, [from, time]);
         }
-        self.turn(Turn { time_s: time * self.unit_s, ratio: libm::exp(y), largest: u0 > 0.0 });
+        let ratio = self.ratio(y);
+        self.turn(Turn { time_s: time * self.unit_s, ratio, largest: u0 > 0.0 });
         self.leave(bounds, y1, [time, end]);
     }
 
@@ -302,7 +307,7 @@ impl Motion {
     /// equation at y: cuts the step there and goes on with the next equation.
     fn leave(&mut self, [low, high]: [f64; 2], y: f64, times: [f64; 2]) {
         if y >= low - SLACK && y <= high + SLACK {
-            self.course.largest_ratio = self.course.largest_ratio.max(libm::exp(y));
+            self.course.largest_ratio = self.course.largest_ratio.max(self.ratio(y));
             return;
         }
         let upwards = y > high;
@@ -310,14 +315,20 @@ impl Motion {
         let time = self.root(|[y, _]| y - bound, !upwards, times);
         let equation = &self.equation;
         let state = self.step.at(time, |t, y| equation.slope(t, y));
-        self.course.largest_ratio = self.course.largest_ratio.max(libm::exp(state[0]));
         let before = self.equation;
         if self.equation.pass(upwards) {
             self.course.broken_s = Some(time * self.unit_s);
+            self.rest = self.equation.rest_share();
         }
+        self.course.largest_ratio = self.course.largest_ratio.max(self.ratio(state[0]));
         // Its interpolation is complete, finding the time asked for it.
         let rest = Step::rest(time, state, self.equation.slope(time, state));
         self.cut = Some((std::mem::replace(&mut self.step, rest), before));
+    }
+
+    /// The radius over that at rest now.
+    fn ratio(&self, y: f64) -> f64 {
+        libm::exp(y) / self.rest
     }
 
     fn turn(&mut self, turn: Turn) {

@@ -23,7 +23,9 @@ use crate::signal::as_f64;
 /// Most bubbles in the volume, on average.
 const MOST_BUBBLES: f64 = 1e5;
 /// Most injections.
-const MOST_INJECTIONS: usize = 4096;
+pub const MOST_INJECTIONS: usize = 4096;
+/// A bolus that brings less than this share of its full concentration has gone.
+const GONE: f64 = 1e-12;
 /// Longest time that is told from an endless one, s.
 const LONGEST_S: f64 = 1e9;
 /// Names of the generators.
@@ -40,7 +42,8 @@ pub struct PopulationSpec {
     pub bubbles_mean: f64,
     /// Share of those that flow in without a shell.
     pub free_share: f64,
-    /// Mean life of a free bubble until it has dissolved, s.
+    /// Mean life of a free bubble until it has dissolved, s; counted from when it flows in, or from
+    /// the pulse that broke its shell.
     pub free_life_s: f64,
     /// Mean number of inertial collapses that a bubble survives.
     pub collapses_survived: f64,
@@ -99,6 +102,12 @@ impl PopulationSpec {
         within("channel_radius_m", self.channel_radius_m, [1e-6, 0.1])?;
         within("least_share", self.least_share, [0.01, 0.99])?;
         Ok(())
+    }
+
+    /// How far from the focus a bubble can be, m.
+    #[must_use]
+    pub fn furthest_m(&self) -> f64 {
+        libm::hypot(self.half_length_m(), self.channel_radius_m)
     }
 
     /// Half of the volume's length along the flow, m.
@@ -172,7 +181,8 @@ impl Population {
     /// Adds a bolus whose inflow begins at a time; 0 or later, at or after the last pulse.
     ///
     /// # Errors
-    /// [`BubbleError`]: a time before the last pulse or not finite, more than 4096 injections.
+    /// [`BubbleError`]: a time before the last pulse or not finite, more than 4096 boluses that
+    /// have not gone.
     pub fn inject(&mut self, time_s: f64) -> Result<(), BubbleError> {
         self.later(time_s)?;
         within("injections", as_f64(self.injections_s.len()), [0.0, as_f64(MOST_INJECTIONS - 1)])?;
@@ -181,6 +191,7 @@ impl Population {
     }
 
     /// The bubbles that a pulse at a time meets; what it does to them holds from the next one on.
+    /// Without drive they are there and silent.
     ///
     /// # Errors
     /// [`BubbleError`]: a time before the last one, a drive out of bounds, a cell that cannot be made.
@@ -216,7 +227,7 @@ impl Population {
             presents.push(present);
         }
         self.bubbles = left;
-        if drive_pa > 0.0 { Ok(presents) } else { Ok(Vec::new()) }
+        Ok(presents)
     }
 
     /// How many bubbles are in the volume after the last pulse.
@@ -265,9 +276,13 @@ impl Population {
     /// Lets in what came since the last time and is still here.
     fn enter(&mut self, time_s: f64) {
         let (length, speed) = (2.0 * self.spec.half_length_m(), self.spec.flow_m_per_s);
+        let window_s = (time_s - self.time_s).min(length / speed);
+        let (begin_s, wash_out_s) = (time_s - window_s, self.spec.wash_out_s);
+        // Else a long day of injections would be drawn, and thrown away, at each of its pulses.
+        self.injections_s
+            .retain(|injected_s| libm::exp((injected_s - begin_s) / wash_out_s) > GONE);
         let injected = self.injections_s.iter().filter(|injected_s| **injected_s <= time_s);
         let most = as_f64(injected.count());
-        let window_s = (time_s - self.time_s).min(length / speed);
         if most < 1.0 || window_s.is_nan() || window_s <= 0.0 {
             return;
         }
@@ -275,7 +290,10 @@ impl Population {
         for _ in 0..poisson(mean, &mut self.random) {
             let since_s = window_s * share(&mut self.random);
             let chance = self.concentration(time_s - since_s) / most;
-            let bubble = self.draw(since_s * speed);
+            let mut bubble = self.draw(since_s * speed);
+            if !bubble.coated {
+                bubble.life_left_s -= since_s;
+            }
             // Drawn in any case, so that a chance does not move the numbers of the others.
             if share(&mut self.random) < chance && bubble.life_left_s > 0.0 {
                 self.bubbles.push(bubble);

@@ -15,14 +15,14 @@ use super::population::Present;
 use crate::signal::as_f64;
 
 /// Nearest that a receiver may be to a bubble, m.
-const NEAREST_M: f64 = 1e-3;
+pub const NEAREST_M: f64 = 1e-3;
 /// Cycles of the chorus.
 const CHORUS: usize = PERIODS[PERIODS.len() - 1];
 
 /// What is true of a pulse.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Truth {
-    /// Bubbles in the volume.
+    /// Bubbles in the volume, also where no drive is on.
     pub bubbles: u32,
     /// Those with a shell when the pulse came.
     pub coated: u32,
@@ -30,8 +30,8 @@ pub struct Truth {
     pub broken: u32,
     /// Bubbles destroyed in it.
     pub destroyed: u32,
-    /// Largest radius over that at rest of any.
-    pub largest_ratio: f64,
+    /// Largest radius over that at rest of any; none where there is no bubble.
+    pub largest_ratio: Option<f64>,
     /// Inertial collapses of all.
     pub inertial_collapses: u64,
 }
@@ -75,7 +75,7 @@ impl Library {
     /// a bubble, as many buffers as receivers not given.
     pub fn sound(
         &self,
-        presents: &[Present],
+        all: &[Present],
         travel_s: f64,
         receivers_m: &[[f64; 3]],
         ears_pa: &mut [Vec<f64>],
@@ -86,14 +86,15 @@ impl Library {
         let (spec, mould) = (self.spec(), &self.mould);
         let reader =
             Reader { grid: mould.filter.grid, cycle: spec.sample_rate_hz / spec.frequency_hz };
-        let mut scripts = Vec::with_capacity(presents.len());
-        for present in presents {
+        let mut scripts = Vec::with_capacity(all.len());
+        let presents = || all.iter().filter(|present| present.pressure_pa > 0.0);
+        for present in presents() {
             let end = mould.burst_cycles.saturating_sub(mould.ramp_cycles);
             scripts.push(self.cell(present.cell)?.script(present, end));
         }
         for (receiver, ear) in receivers_m.iter().zip(ears_pa) {
-            let mut voices = Vec::with_capacity(presents.len());
-            for (present, script) in presents.iter().zip(&scripts) {
+            let mut voices = Vec::with_capacity(scripts.len());
+            for (present, script) in presents().zip(&scripts) {
                 let away = [0, 1, 2].map(|axis| present.position_m[axis] - receiver[axis]);
                 let distance = libm::sqrt(away.iter().map(|part| part * part).sum());
                 within("distance_m from bubble to receiver", distance, [NEAREST_M, 100.0])?;
@@ -105,7 +106,7 @@ impl Library {
             }
             reader.sing(&voices, ear);
         }
-        self.truth(presents)
+        self.truth(all)
     }
 
     /// What is true of a pulse, without its sound.
@@ -117,12 +118,17 @@ impl Library {
         let mut collapses = 0.0;
         let burst = self.mould.burst_cycles;
         for present in presents {
-            let cell = self.cell(present.cell)?;
             truth.bubbles += 1;
             truth.coated += u32::from(present.coated);
+            if present.pressure_pa <= 0.0 {
+                truth.largest_ratio = truth.largest_ratio.or(Some(1.0));
+                continue;
+            }
+            let cell = self.cell(present.cell)?;
             truth.broken += u32::from(cell.broken_cycle.is_some());
             truth.destroyed += u32::from(present.ends_cycle.is_some());
-            truth.largest_ratio = truth.largest_ratio.max(cell.largest_ratio);
+            let largest = truth.largest_ratio.unwrap_or(1.0).max(cell.largest_ratio);
+            truth.largest_ratio = Some(largest);
             collapses += cell.collapses(present.ends_cycle.unwrap_or(burst).min(burst));
         }
         truth.inertial_collapses = whole(collapses);
@@ -133,11 +139,12 @@ impl Library {
 impl Cell {
     /// Inertial collapses up to a cycle of the burst.
     pub(super) fn collapses(&self, cycle: usize) -> f64 {
-        let (early, head) = (f64::from(self.early_collapses), as_f64(self.head_cycles.max(1)));
+        let (early, within) = (f64::from(self.early_collapses), as_f64(self.early_cycles.max(1)));
         let cycle = as_f64(cycle);
-        let steady = if matches!(self.body_kind, Body::Whole) { 0.0 } else { cycle - head };
-        early * (cycle / head).min(1.0) + self.collapses_per_cycle * steady.max(0.0)
+        let steady = if matches!(self.body_kind, Body::Whole) { 0.0 } else { cycle - within };
+        early * (cycle / within).min(1.0) + self.collapses_per_cycle * steady.max(0.0)
     }
+
     /// What a bubble plays in a burst whose last ramp starts at cycle `end`.
     fn script(&self, present: &Present, end: usize) -> Vec<Piece<'_>> {
         let head = self.head_cycles;

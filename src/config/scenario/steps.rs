@@ -7,6 +7,7 @@ use super::super::diagnostic::Level;
 use super::super::field::Field;
 use super::super::written::Section;
 use super::tables;
+use crate::bench::bubble::population::MOST_INJECTIONS;
 use crate::bench::scene::HIGHEST_MPA;
 use crate::bench::{Part, Step};
 
@@ -29,6 +30,12 @@ pub(super) fn steps(top: &Section<'_, '_>) -> Option<Vec<Step>> {
     if numbers > MOST_PULSES {
         let message = format!("{numbers} pulses in all, must be at most {MOST_PULSES}");
         top.written().say(Level::Fault, message, &[("step", "too many pulses")], None);
+        return None;
+    }
+    let injections = steps.iter().filter(|step| step.injection).count();
+    if injections > MOST_INJECTIONS {
+        let message = format!("{injections} steps inject, must be at most {MOST_INJECTIONS}");
+        top.written().say(Level::Fault, message, &[("step", "too many injections")], None);
         return None;
     }
     Some(steps)

@@ -4,6 +4,7 @@
 mod alarms;
 mod bounds;
 mod examples;
+mod limits;
 mod pairs;
 mod pictures;
 mod recordings;

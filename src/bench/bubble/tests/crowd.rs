@@ -56,7 +56,9 @@ fn presents(
 #[test]
 fn renewed_bubbles_come_in_poisson_numbers_with_log_normal_radii() {
     let times: Vec<f64> = (1..=400).map(f64::from).collect();
-    let pulses = presents(spec(), 5, &times, 0.0);
+    // Free ones that dissolve on their way would be missing in the share.
+    let lasting = PopulationSpec { free_life_s: f64::INFINITY, ..spec() };
+    let pulses = presents(lasting, 5, &times, 0.0);
     let counts: Vec<f64> = pulses.iter().map(|presents| as_f64(presents.len())).collect();
     let mean = counts.iter().sum::<f64>() / 400.0;
     let variance = counts.iter().map(|count| (count - mean) * (count - mean)).sum::<f64>() / 399.0;
@@ -138,7 +140,7 @@ fn broken_shells_stay_broken_and_free_bubbles_dissolve() {
     let truth = library.truth(&first).unwrap();
     assert!(truth.broken > 10 && truth.broken < truth.coated, "{truth:?}");
     assert_eq!(truth.coated, truth.bubbles);
-    assert!(truth.largest_ratio > 2.0 && truth.inertial_collapses > 0);
+    assert!(truth.largest_ratio.unwrap() > 2.0 && truth.inertial_collapses > 0);
     // Too soon for more than a few to come, leave or dissolve.
     let second = population.pulse(&library, 10.001, 1e3).unwrap();
     let free: Vec<&Present> = second.iter().filter(|present| !present.coated).collect();
@@ -151,7 +153,11 @@ fn broken_shells_stay_broken_and_free_bubbles_dissolve() {
     }
     // Of those that are still in the volume after 0.1 s, exp(−0.2) are left: 0.82.
     let third = population.pulse(&library, 10.101, 0.0).unwrap();
-    assert!(third.is_empty(), "no drive, no sound");
+    assert!(third.iter().all(|present| present.pressure_pa <= 0.0 && present.ends_cycle.is_none()));
+    assert_eq!(library.truth(&third).unwrap().broken, 0);
+    let mut ears = vec![vec![0.0; 1000]];
+    library.sound(&third, 0.0, &[[0.05, 0.0, 0.0]], &mut ears).unwrap();
+    assert!(ears[0].iter().all(|pa| pa.abs() <= 0.0), "no drive, no sound");
     let fourth = population.pulse(&library, 10.102, 1e3).unwrap();
     let left = fourth.iter().filter(|present| !present.coated).count();
     assert!(left < free.len() && left > free.len() / 5, "{left} of {}", free.len());

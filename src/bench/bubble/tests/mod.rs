@@ -2,6 +2,7 @@
 
 mod bounds;
 mod closed;
+mod counts;
 mod crowd;
 mod many;
 mod ramp;
