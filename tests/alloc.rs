@@ -1,9 +1,16 @@
-//! Hearing a pulse allocates nothing once the first pulse is over.
+//! Hearing a pulse allocates nothing once the first pulse is over, and its way from source to sink little.
 #![allow(unsafe_code, reason = "an allocator that counts can only be written as an unsafe trait")]
 
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::cell::Cell;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 
+use simmer::config::parse;
+use simmer::detect::Session;
+use simmer::engine::{
+    Buffers, Frame, Input, Judged, PulseTag, SampleIndex, Sink, Stage, Stream, run,
+};
 use simmer::signal::{
     BandSpec, ChannelReading, Ear, Heard, Plan, ReceiveSpec, SampleFormat, SignalSpec,
     SpectrumSpec, Window,
@@ -14,6 +21,12 @@ thread_local! {
     static MADE: Cell<usize> = const { Cell::new(0) };
 }
 
+/// Allocations all threads have made.
+static ALL: AtomicUsize = AtomicUsize::new(0);
+
+/// One test at a time, for what all threads do is counted.
+static ALONE: Mutex<()> = Mutex::new(());
+
 /// The system's allocator, counted.
 struct Counting;
 
@@ -21,6 +34,7 @@ struct Counting;
 unsafe impl GlobalAlloc for Counting {
     unsafe fn alloc(&self, layout: Layout) -> *mut u8 {
         MADE.with(|made| made.set(made.get() + 1));
+        ALL.fetch_add(1, Ordering::Relaxed);
         // SAFETY: the caller keeps the contract of `alloc`.
         unsafe { System.alloc(layout) }
     }
@@ -32,6 +46,7 @@ unsafe impl GlobalAlloc for Counting {
 
     unsafe fn realloc(&self, place: *mut u8, layout: Layout, size: usize) -> *mut u8 {
         MADE.with(|made| made.set(made.get() + 1));
+        ALL.fetch_add(1, Ordering::Relaxed);
         // SAFETY: the caller keeps the contract of `realloc`.
         unsafe { System.realloc(place, layout, size) }
     }
@@ -125,7 +140,76 @@ fn check(window: Window, resolution_hz: f64) {
 
 #[test]
 fn hearing_a_pulse_allocates_nothing_after_the_first() {
+    let _alone = ALONE.lock().unwrap_or_else(PoisonError::into_inner);
     check(Window::Hann, 5e3);
     check(Window::BlackmanHarris, 4e3);
     check(Window::Rectangular, 6.25e3);
+}
+
+/// Counts what reaches the end of the road.
+struct Counted(usize);
+
+impl Sink for Counted {
+    type Error = std::convert::Infallible;
+    fn take(&mut self, judged: &Judged) -> Result<(), Self::Error> {
+        self.0 += usize::from(judged.pulse.is_some());
+        Ok(())
+    }
+}
+
+/// Allocations of a whole run of so many pulses, from source to sink.
+fn run_of(plan: &Arc<Plan>, pulses: u64) -> usize {
+    let record: Vec<u8> =
+        (0..24_500_i32).flat_map(|n| (n * 7919 % 801 - 400).to_le_bytes()[..2].to_vec()).collect();
+    let before = ALL.load(Ordering::Relaxed);
+    let begin = Stream {
+        name: "noise".into(),
+        sample_format: SampleFormat::Ri16Le,
+        channels: 1,
+        sample_rate_hz: 10e6,
+        start: None,
+        length: None,
+    };
+    let source = |buffers: Buffers| {
+        let frames = (0..pulses).map(move |number| {
+            let tag = PulseTag {
+                number,
+                first: SampleIndex(number * 2_000_000),
+                time: None,
+                trigger_offset: None,
+                drive_mpa: Some(0.2),
+                drive_setting: None,
+                target: Arc::from(""),
+                exposure: None,
+                stage: if number < 20 { Stage::Baseline } else { Stage::Exposure },
+                sham: false,
+                lost_samples: 0,
+            };
+            let mut bytes = buffers.next();
+            bytes.clear();
+            bytes.extend_from_slice(&record);
+            Input::Frame(Frame { tag: Arc::new(tag), offset: 0, bytes, last: true })
+        });
+        Ok::<_, std::convert::Infallible>(
+            std::iter::once(Input::Begin(begin)).chain(frames).map(Ok),
+        )
+    };
+    let example = include_str!("../config/bench-phantom.toml");
+    let settings = parse("bench-phantom.toml", example).expect("the example loads").settings;
+    let session = Session::new(plan, &settings.detect, &settings.alarms, None);
+    let mut sink = Counted(0);
+    run(plan, session, 2, source, &mut sink).unwrap_or_else(|_| panic!("the run ends well"));
+    assert_eq!(sink.0, usize::try_from(pulses).expect("few"));
+    ALL.load(Ordering::Relaxed) - before
+}
+
+#[test]
+fn a_pulse_on_its_way_from_source_to_sink_allocates_a_known_few_times() {
+    let _alone = ALONE.lock().unwrap_or_else(PoisonError::into_inner);
+    let plan = Arc::new(plan(Window::Hann, 5e3));
+    let (short, long) = (run_of(&plan, 200), run_of(&plan, 1200));
+    let each = (long - short) / 1000;
+    // Three are the source's tag and the frame's share of it; the others are the row and its way. None
+    // grows with the pulse: buffers of samples and spectra go round.
+    assert!(each <= 24, "{each} allocations a pulse");
 }

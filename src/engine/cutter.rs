@@ -1,8 +1,8 @@
 //! Frames and acts, in order → slices for the workers and pulses for the judge.
 //!
-//! A pulse (with many channels: pulse × group of channels) belongs to one worker. The cutter
-//! separates the channels, drops what lies outside the gates, notices holes, stamps the time, and
-//! keeps the account.
+//! A pulse (with many channels: pulse × group of channels) belongs to one worker. The cutter drops
+//! what lies outside the gates, notices holes, stamps the time, and keeps the account; the workers
+//! get the frame's own bytes, and take their channels out of them.
 
 use std::collections::VecDeque;
 use std::ops::Range;
