@@ -1,5 +1,6 @@
 #!/usr/bin/env bash
-# Every measure of speed, one after the other, on a machine that does nothing else.
+# The measures of speed, one after the other, on a machine that does nothing else; the stages alone are
+# taken by `cargo bench --bench stages`.
 # --quick (a few minutes): replay beside bare transforms and SciPy, latency, a short load, growth.
 # --long (about an hour): the same with more rounds, 5000 pulses, ten minutes of load, 4 GB.
 set -euo pipefail

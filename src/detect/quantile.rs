@@ -1,7 +1,7 @@
 //! Running quantiles of many rows of numbers beside each other, in constant memory: the P² algorithm
 //! of R. Jain and I. Chlamtac, Commun. ACM 28 (1985) 1076–1085. The five outermost values on the
 //! quantile's side are kept beside it, so that it is exact by nearest rank as long as its rank lies
-//! among them (up to 100 values for 5 and 95 %).
+//! among them (up to 100 values for 5 %, 99 for 95 %).
 
 use crate::signal::{as_f64, plan::single, widest};
 

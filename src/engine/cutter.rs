@@ -360,10 +360,12 @@ impl Cutter {
             let within = first..first + usize::try_from(used).unwrap_or(0) * set;
             let format = stream.sample_format;
             let slice = Arc::new(Slice { format, bytes: frame.bytes, within });
-            for group in 0..self.groups() {
+            for group in 1..self.groups() {
                 let slice = Arc::clone(&slice);
                 self.work(group, Work::Slice { order, group, offset: low, slice })?;
             }
+            // Only workers hold it then, so that one of them gives the buffer back.
+            self.work(0, Work::Slice { order, group: 0, offset: low, slice })?;
         } else {
             // A full or closed pool only means that the buffer is dropped.
             self.lines.spent_bytes.try_send(frame.bytes).ok();

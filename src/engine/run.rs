@@ -16,8 +16,8 @@ use crate::signal::Plan;
 /// Frames waiting for the cutter.
 const INPUT_LINE: usize = 4;
 
-/// Slices waiting for one worker.
-const WORK_LINE: usize = 16;
+/// What waits for one worker; each slice keeps its frame's whole buffer until it is heard.
+const WORK_LINE: usize = 8;
 
 /// Judged pulses waiting for the sinks.
 const SINK_LINE: usize = 64;

@@ -127,8 +127,9 @@ fn what_the_same_bubbles_show_behind_a_plate_is_forecast() {
             assert!(off.abs() < slack_db, "{quantity:?} at {} MPa: off by {off}", drive.drive_mpa);
         }
         assert_eq!(found.drives.len(), 13);
-        // The plate matters: without it the same share is found from a lower drive on.
-        assert!(truth_mpa > 1.1 * tank_mpa, "{quantity:?}: {truth_mpa} and {tank_mpa} MPa");
+        // The plate matters, by more than the forecast may be off: without it the same share is found
+        // from a lower drive on.
+        assert!((truth_mpa / tank_mpa).ln() > 0.05, "{quantity:?}: {truth_mpa} and {tank_mpa} MPa");
         let drive = found.drives[0];
         assert!((drive.set_mpa / drive.drive_mpa - 10f64.powf(0.15)).abs() < 1e-12);
     }
